@@ -1,0 +1,323 @@
+"""The bench's configuration: TOML with quantities such as ``"28 inH2O"``.
+
+Every key that holds a quantity takes a string of number and unit and is SI
+inside, with the unit in the attribute's name. Unknown keys are refused with
+the nearest known one.
+"""
+
+import difflib
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, ValidationInfo, model_validator
+
+from acquire.units import INCH_M, Kind, UnitError, Water, kind_of, parse_quantity
+from acquire.values import CHANNEL_KINDS, REQUIRED_CHANNELS
+from drivers.base import Instrument
+from drivers.errors import DriverError
+from drivers.registry import make_instrument
+
+
+class ConfigError(Exception):
+    """One sentence: the file, the key, what is wrong and what to do."""
+
+
+def _quantity(kind: Kind) -> BeforeValidator:
+    def read(value: object, info: ValidationInfo) -> object:
+        if isinstance(value, str):
+            water: Water = (info.context or {}).get("water", "conventional")
+            return parse_quantity(value, kind, water)
+        if isinstance(value, (int, float)) and not isinstance(value, bool) and (info.context or {}).get("text", False):
+            raise UnitError(f"{value} has no unit: write a string such as {value!s} followed by one")
+        return value
+
+    return BeforeValidator(read)
+
+
+Pressure = Annotated[float, _quantity("pressure")]
+Length = Annotated[float, _quantity("length")]
+Flow = Annotated[float, _quantity("flow")]
+Volume = Annotated[float, _quantity("volume")]
+Area = Annotated[float, _quantity("area")]
+Temperature = Annotated[float, _quantity("temperature")]
+Humidity = Annotated[float, _quantity("humidity")]
+Seconds = Annotated[float, _quantity("time")]
+Ratio = Annotated[float, _quantity("ratio")]
+
+
+class Table(BaseModel):
+    """Base of every table of the file: frozen, unknown keys refused."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+
+class Shop(Table):
+    """Who tests; printed on the flow sheet."""
+
+    name: str = ""
+    address: str = ""
+    contact: str = ""
+
+
+class Display(Table):
+    """The operator's units."""
+
+    pressure: str = "inH2O"
+    lift: str = "in"
+    flow: str = "cfm"
+    temperature: str = "C"
+    barometer: str = "kPa"
+
+    @model_validator(mode="after")
+    def _kinds(self) -> "Display":
+        for key, kind in (
+            ("pressure", "pressure"),
+            ("lift", "length"),
+            ("flow", "flow"),
+            ("temperature", "temperature"),
+            ("barometer", "pressure"),
+        ):
+            unit = getattr(self, key)
+            if kind_of(unit) != kind:
+                raise ValueError(f"{key} = {unit!r} is not a unit of {kind}")
+        return self
+
+
+class Settling(Table):
+    """When a reading counts as settled, in the operator's terms.
+
+    ``wanted`` is the 95 % half-width of the reading's own scatter and drift;
+    after ``longest_wait`` the reading is taken with what it has, and says so.
+    """
+
+    wanted: Annotated[Ratio, Field(gt=0, le=0.1)] = 0.003
+    longest_wait_s: Annotated[Seconds, Field(alias="longest_wait", ge=2, le=600)] = 60.0
+    test_pressure_band: Annotated[Ratio, Field(gt=0, le=0.2)] = 0.02
+    lift_tolerance_m: Annotated[Length, Field(alias="lift_tolerance", gt=0)] = 0.002 * INCH_M
+
+
+class Zero(Table):
+    """Reading the zeros with the bench off, before and after a pull."""
+
+    time_s: Annotated[Seconds, Field(alias="time", ge=0.5, le=60)] = 3.0
+    pressure_band_pa: Annotated[Pressure, Field(alias="pressure_band", gt=0)] = 0.3 * 249.08891
+    lift_band_m: Annotated[Length, Field(alias="lift_band", gt=0)] = 0.010 * INCH_M
+    pressure_shift_limit_pa: Annotated[Pressure, Field(alias="pressure_shift_limit", gt=0)] = 0.05 * 249.08891
+    lift_shift_limit_m: Annotated[Length, Field(alias="lift_shift_limit", gt=0)] = 0.001 * INCH_M
+
+
+class Reference(Table):
+    """What every stated flow refers to: test pressure and reference air."""
+
+    test_pressure_pa: Annotated[Pressure, Field(alias="test_pressure", gt=0)] = 28 * 249.08891
+    air_pressure_pa: Annotated[Pressure, Field(alias="air_pressure", gt=0)] = 101325.0
+    air_temperature_k: Annotated[Temperature, Field(alias="air_temperature", gt=0)] = 293.15
+    air_humidity: Annotated[Humidity, Field(ge=0, le=1)] = 0.0
+
+
+class RoomAir(Table):
+    """Room air for a bench without such instruments: entered by hand, dated.
+
+    Only used for what no instrument channel measures.
+    """
+
+    pressure_pa: Annotated[Pressure | None, Field(alias="pressure")] = None
+    temperature_k: Annotated[Temperature | None, Field(alias="temperature")] = None
+    humidity: Annotated[Humidity | None, Field()] = None
+    entered: str = ""
+    pressure_accuracy_pa: Annotated[Pressure, Field(alias="pressure_accuracy", gt=0)] = 200.0
+    temperature_accuracy_k: Annotated[float, Field(gt=0)] = 1.0
+    humidity_accuracy: Annotated[Humidity, Field(gt=0)] = 0.1
+
+
+class MeterRange(Table):
+    """One calibrated orifice range.
+
+    Either the area that the calibration gave (discharge coefficient times
+    bore area, for the sharp-edged plate relation at its expansibility), or
+    the flow of reference air that the range passes at a pressure across it.
+    ``accuracy`` is the 95 % figure of the calibration, relative.
+    """
+
+    area_m2: Annotated[Area | None, Field(alias="area")] = None
+    flow_m3_s: Annotated[Flow | None, Field(alias="flow")] = None
+    at_pressure_pa: Annotated[Pressure | None, Field(alias="at_pressure")] = None
+    accuracy: Annotated[Ratio, Field(gt=0, le=0.2)]
+    lowest_pressure_pa: Annotated[Pressure, Field(alias="lowest_pressure", ge=0)] = 0.0
+    highest_pressure_pa: Annotated[Pressure, Field(alias="highest_pressure", gt=0)]
+    certificate: str = ""
+
+    @model_validator(mode="after")
+    def _one_form(self) -> "MeterRange":
+        by_flow = self.flow_m3_s is not None and self.at_pressure_pa is not None
+        if (self.area_m2 is not None) == by_flow:
+            raise ValueError("give either area, or flow with at_pressure")
+        if self.lowest_pressure_pa >= self.highest_pressure_pa:
+            raise ValueError("lowest_pressure must be below highest_pressure")
+        return self
+
+
+class Meter(Table):
+    """The flow meter: where its upstream side sits, and its ranges.
+
+    ``upstream_intake`` and ``upstream_exhaust``: the pressure at the meter's
+    upstream tap. ``plenum``: the bore side of the port (room minus or plus
+    the test pressure); ``room``; ``above_plenum``: plenum plus the meter's
+    own pressure, for a meter between blower and plenum.
+    """
+
+    upstream_intake: Annotated[str, Field(pattern="^(plenum|room|above_plenum)$")] = "plenum"
+    upstream_exhaust: Annotated[str, Field(pattern="^(plenum|room|above_plenum)$")] = "above_plenum"
+    ranges: Annotated[dict[str, MeterRange], Field(min_length=1)]
+
+
+class Leakage(Table):
+    """The allowance carried in the budget while leakage was not measured."""
+
+    allowance_area_m2: Annotated[Area, Field(alias="allowance_area", ge=0)] = 4e-6
+    age_limit_s: Annotated[Seconds, Field(alias="age_limit", gt=0)] = 30 * 86400.0
+
+
+class Schedule(Table):
+    """A lift schedule, rising. ``lifts`` are strings with unit."""
+
+    lifts_m: Annotated[tuple[Length, ...], Field(alias="lifts", min_length=1)]
+    test_pressure_pa: Annotated[Pressure | None, Field(alias="test_pressure", gt=0)] = None
+
+    @model_validator(mode="after")
+    def _rising(self) -> "Schedule":
+        for before, after in zip(self.lifts_m, self.lifts_m[1:], strict=False):
+            if after <= before:
+                raise ValueError(
+                    f"lifts must rise: {after / INCH_M:.4g} in ({after * 1000:.4g} mm) comes after "
+                    f"{before / INCH_M:.4g} in ({before * 1000:.4g} mm)"
+                )
+        if self.lifts_m[0] <= 0:
+            raise ValueError("lifts must be above zero")
+        return self
+
+
+class BenchConfig(Table):
+    """The whole file."""
+
+    name: str
+    water: Water = "conventional"
+    shop: Shop = Shop()
+    display: Display = Display()
+    reference: Reference = Reference()
+    settling: Settling = Settling()
+    zero: Zero = Zero()
+    room: RoomAir = RoomAir()
+    meter: Meter
+    leakage: Leakage = Leakage()
+    schedules: dict[str, Schedule] = {}
+    instruments: Annotated[dict[str, dict[str, Any]], Field(min_length=1)]
+
+    def make_instruments(self) -> list[Instrument]:
+        """The configured instruments. Raises ``DriverError`` for a bad entry."""
+        return [make_instrument(name, table) for name, table in self.instruments.items()]
+
+
+def load_config(path: Path) -> BenchConfig:
+    """Read and check a file. Raises :class:`ConfigError` with one sentence."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise ConfigError(f"{path} cannot be read ({error.strerror}): check the path given with --config") from error
+    return parse_config(text, str(path))
+
+
+def parse_config(text: str, where: str) -> BenchConfig:
+    """Check a configuration's text; ``where`` names it in what is said."""
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(f"{where} is not valid TOML: {error}") from error
+    context = {"water": data.get("water", "conventional"), "text": True}
+    try:
+        config = BenchConfig.model_validate(data, context=context)
+    except ValidationError as error:
+        raise ConfigError(f"{where}: {say_first(error, BenchConfig)}") from error
+    _check_instruments(config, where)
+    return config
+
+
+def _check_instruments(config: BenchConfig, where: str) -> None:
+    ports: dict[str, str] = {}
+    channels: dict[str, str] = {}
+    for name, table in config.instruments.items():
+        try:
+            instrument = make_instrument(name, table)
+        except DriverError as error:
+            raise ConfigError(f"{where}: instruments.{name}: {error}") from error
+        settings = instrument.settings
+        if settings.port in ports:
+            raise ConfigError(
+                f"{where}: instruments.{name}.port: {settings.port} is already used by "
+                f"instruments.{ports[settings.port]}: give each instrument its own port"
+            )
+        ports[settings.port] = name
+        for channel, its in settings.channels.items():
+            if channel not in CHANNEL_KINDS:
+                raise ConfigError(
+                    f"{where}: instruments.{name}.channels.{channel}: no such channel{_nearest(channel, CHANNEL_KINDS)}; "
+                    f"known are {', '.join(CHANNEL_KINDS)}"
+                )
+            if channel in channels:
+                raise ConfigError(
+                    f"{where}: instruments.{name}.channels.{channel}: {channel} is already measured by "
+                    f"instruments.{channels[channel]}: keep one of them"
+                )
+            channels[channel] = name
+            try:
+                kind = kind_of(its.unit)
+            except UnitError as error:
+                raise ConfigError(f"{where}: instruments.{name}.channels.{channel}.unit: {error}") from error
+            if kind != CHANNEL_KINDS[channel]:
+                raise ConfigError(
+                    f"{where}: instruments.{name}.channels.{channel}.unit: {its.unit!r} measures {kind}, "
+                    f"but {channel} is a {CHANNEL_KINDS[channel]}"
+                )
+    for channel in REQUIRED_CHANNELS:
+        if channel not in channels:
+            raise ConfigError(f"{where}: no instrument measures {channel}: add it to an instrument's channels")
+    for channel, attribute in (
+        ("room_pressure", "pressure_pa"),
+        ("room_temperature", "temperature_k"),
+        ("room_humidity", "humidity"),
+    ):
+        if channel not in channels and getattr(config.room, attribute) is None:
+            key = attribute.removesuffix("_pa").removesuffix("_k")
+            raise ConfigError(f"{where}: no instrument measures {channel} and room.{key} is not given: add one of them")
+
+
+def _nearest(word: str, known: Any) -> str:
+    close = difflib.get_close_matches(word, list(known), n=1)
+    return f" (did you mean {close[0]}?)" if close else ""
+
+
+def say_first(error: ValidationError, model: type[BaseModel]) -> str:
+    """The first fault of a validation, as one sentence with its key."""
+    first = error.errors()[0]
+    location = ".".join(str(part) for part in first["loc"]) or "the file"
+    if first["type"] == "extra_forbidden":
+        return f"{location}: no such key{_nearest(str(first['loc'][-1]), _keys_at(model, first['loc'][:-1]))}"
+    if first["type"] == "missing":
+        return f"{location}: this key is needed"
+    return f"{location}: {first['msg'].removeprefix('Value error, ')}"
+
+
+def _keys_at(model: type[BaseModel], location: tuple[int | str, ...]) -> list[str]:
+    current: Any = model
+    for part in location:
+        fields = getattr(current, "model_fields", {})
+        found = next((f for name, f in fields.items() if part in (name, f.alias)), None)
+        if found is None:
+            continue  # a key of a dictionary: the annotation already names the values' model
+        current = found.annotation
+        for argument in getattr(current, "__args__", ()):
+            if isinstance(argument, type) and issubclass(argument, BaseModel):
+                current = argument
+    fields = getattr(current, "model_fields", {})
+    return [f.alias or name for name, f in fields.items()]

@@ -1,0 +1,305 @@
+"""What is kept and what goes over the wire: requests, records, frames.
+
+The same models serve the archive, the local API and every client. Quantities
+are SI numbers inside; where a person writes one (a plan file, a form), a
+string such as ``"0.300 in"`` is accepted and becomes SI.
+"""
+
+from dataclasses import dataclass
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from acquire.config import BenchConfig, Length, Pressure, Table, Volume
+from acquire.values import (
+    Direction,
+    Mark,
+    Outcome,
+    Point,
+    PullKind,
+    PullView,
+    Standing,
+    Step,
+    Zeros,
+)
+
+Text = Annotated[str, Field(max_length=200)]
+
+
+class Subject(Table):
+    """The head (or plate) under test."""
+
+    identifier: Annotated[str, Field(min_length=1, max_length=80)]
+    model: Text = ""
+    port: Text = ""
+    intake_valve_diameter_m: Annotated[Length | None, Field(alias="intake_valve_diameter", gt=0)] = None
+    exhaust_valve_diameter_m: Annotated[Length | None, Field(alias="exhaust_valve_diameter", gt=0)] = None
+    order_reference: Text = ""
+    remarks: Annotated[str, Field(max_length=2000)] = ""
+
+
+class Setup(Table):
+    """How the head sat on the bench: everything that must be the same twice."""
+
+    bore_fixture_diameter_m: Annotated[Length | None, Field(alias="bore_fixture_diameter", gt=0)] = None
+    inlet_treatment: Text = ""
+    outlet_treatment: Text = ""
+    gasket_fitted: bool = False
+    spark_plug_fitted: bool = False
+    spark_plug_reach_m: Annotated[Length | None, Field(alias="spark_plug_reach", gt=0)] = None
+    chamber_volume_m3: Annotated[Volume | None, Field(alias="chamber_volume", gt=0)] = None
+    springs: Text = ""
+    test_pressure_pa: Annotated[Pressure, Field(alias="test_pressure", gt=0)] = 28 * 249.08891
+    remarks: Annotated[str, Field(max_length=2000)] = ""
+
+
+class PullRequest(Table):
+    """All that is asked before a pull.
+
+    ``lifts_m`` for a lift pull; ``test_pressures_pa`` for a leakage run or a
+    reference plate (several pressures, no valve).
+    """
+
+    kind: PullKind = "lift"
+    direction: Direction
+    subject: Subject
+    setup: Setup
+    meter_range: str
+    lifts_m: Annotated[tuple[Length, ...], Field(alias="lifts")] = ()
+    test_pressures_pa: Annotated[tuple[Pressure, ...], Field(alias="test_pressures")] = ()
+    schedule_name: Text = ""
+    operator: Text = ""
+
+    @model_validator(mode="after")
+    def _steps_fit_kind(self) -> "PullRequest":
+        if self.kind == "lift":
+            if not self.lifts_m:
+                raise ValueError("a lift pull needs lifts")
+            if self.test_pressures_pa:
+                raise ValueError("a lift pull takes its test pressure from the set-up: leave out test_pressures")
+            if self.lifts_m[0] <= 0 or any(b <= a for a, b in zip(self.lifts_m, self.lifts_m[1:], strict=False)):
+                raise ValueError("lifts must be above zero and rise from step to step")
+        else:
+            if not self.test_pressures_pa:
+                raise ValueError(f"a {self.kind} run needs test_pressures")
+            if min(self.test_pressures_pa) <= 0:
+                raise ValueError("test_pressures must be above zero")
+        return self
+
+    def steps(self) -> tuple[Step, ...]:
+        """The steps in the order in which they are asked for."""
+        if self.kind == "lift":
+            return tuple(Step(lift, self.setup.test_pressure_pa) for lift in self.lifts_m)
+        return tuple(Step(None, pressure) for pressure in self.test_pressures_pa)
+
+
+class Template(Table):
+    """A named set-up with its schedule, so that twenty heads are done alike."""
+
+    name: Annotated[str, Field(min_length=1, max_length=80)]
+    setup: Setup
+    direction: Direction
+    meter_range: str
+    lifts_m: Annotated[tuple[Length, ...], Field(alias="lifts")] = ()
+
+
+ActionKind = Literal["take", "retake", "skip", "back", "pause", "go_on", "abort", "range", "press"]
+
+
+class Action(Table):
+    """Something the operator did.
+
+    ``take``: take the present step by hand. ``retake``: go to ``step`` (or
+    the last taken one) and take it again, the earlier take is kept. ``skip``:
+    leave this step (or this zero check) out. ``back``: return to the previous
+    step. ``range``: the meter range now in use. ``press``: the indicator's
+    data button, which counts as ``take``.
+    """
+
+    kind: ActionKind
+    step: int | None = None
+    meter_range: str = ""
+    by: Text = ""
+
+
+class LeakageLaw(Table):
+    """Leakage as an effective area: area = area_m2 * (p / reference)^exponent.
+
+    From a blank-plate run; ``standard_uncertainty_m2`` holds at the reference.
+    """
+
+    pull_id: int
+    direction: Direction
+    measured_utc: str
+    reference_pressure_pa: float
+    area_m2: float
+    exponent: float = 0.0
+    standard_uncertainty_m2: float
+    dof: float
+
+
+# ---------------------------------------------------------------- live
+
+ReadingState = Literal["live", "stale", "lost"]
+Situation = Literal[
+    "no_pull",
+    "signal_lost",
+    "close_valve",
+    "stop_blower",
+    "hold_zero",
+    "fit_blank",
+    "wrong_range",
+    "over_range",
+    "open_valve",
+    "close_down",
+    "raise_pressure",
+    "lower_pressure",
+    "hold_moving",
+    "hold_settling",
+    "stuck",
+    "taken",
+    "paused",
+    "ended",
+    "aborted",
+]
+
+
+class Wants(Table):
+    """What the guide asks of the operator, as numbers."""
+
+    lift_m: float | None = None
+    test_pressure_pa: float | None = None
+    direction: Direction | None = None
+    meter_range: str = ""
+    fitted: Literal["head", "blank plate", "reference plate"] = "head"
+
+
+class Guide(Table):
+    """The one thing to do now, as a sentence in the operator's units."""
+
+    situation: Situation
+    sentence: str
+    wants: Wants = Wants()
+
+
+class Reading(Table):
+    """One channel as it stands: SI value, age, state, where it came from."""
+
+    value: float | None
+    unit: str
+    age_s: float | None
+    state: ReadingState
+    source: str
+
+
+class InstrumentState(Table):
+    """One instrument: is it there, what was discarded."""
+
+    name: str
+    state: Literal["opening", "live", "silent", "lost"]
+    sentence: str = ""
+    good_lines: int = 0
+    discarded_lines: int = 0
+    reconnects: int = 0
+
+
+class Frame(Table):
+    """Everything a screen shows at one moment.
+
+    ``flow_m3_s`` is the flow now, stated at the reference test pressure in
+    reference air (before the leakage is known it is included, see the point).
+    """
+
+    t_us: int
+    readings: dict[str, Reading]
+    flow_m3_s: float | None
+    standing: Standing
+    guide: Guide
+    pull_id: int | None
+    pull: PullView | None
+    subject: Subject | None
+    instruments: tuple[InstrumentState, ...]
+
+
+EventKind = Literal["taken", "step", "phase", "mark", "notice", "zeros", "ended", "began", "action"]
+
+
+class LiveEvent(Table):
+    """Something that happened once; ``number`` counts within the daemon's run."""
+
+    number: int
+    kind: EventKind
+    t_us: int
+    sentence: str
+    pull_id: int | None = None
+    point: Point | None = None
+
+
+# ---------------------------------------------------------------- the archive, as read back
+
+
+@dataclass(frozen=True, slots=True)
+class SessionRow:
+    """One continuous recording by one run of the daemon."""
+
+    id: int
+    pull_id: int
+    started_utc: str
+    ended_utc: str | None
+    version: str
+    config_text: str
+    samples: int
+
+
+@dataclass(frozen=True, slots=True)
+class PullRow:
+    """One line of ``steadydraw list``."""
+
+    id: int
+    uid: str
+    kind: PullKind
+    direction: Direction
+    subject: str
+    model: str
+    started_utc: str
+    outcome: Outcome | None
+    steps: int
+    taken: int
+    marks: int
+    simulated: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ArchivedPull:
+    """A pull as the archive holds it, everything a sheet or an export needs.
+
+    ``points`` are all takes in the order they were taken; ``in_force`` the
+    last take of each step, by step.
+    """
+
+    id: int
+    uid: str
+    request: PullRequest
+    config: BenchConfig
+    started_utc: str
+    ended_utc: str | None
+    outcome: Outcome | None
+    version: str
+    sources: dict[str, str]
+    points: tuple[Point, ...]
+    skipped: tuple[int, ...]
+    zeros_before: Zeros | None
+    zeros_after: Zeros | None
+    marks: tuple[Mark, ...]
+    leakage: LeakageLaw | None
+    sessions: tuple[SessionRow, ...]
+
+    @property
+    def in_force(self) -> dict[int, Point]:
+        """The last take of each step, by step number."""
+        return {point.step: point for point in sorted(self.points, key=lambda p: (p.step, p.take))}
+
+    @property
+    def simulated(self) -> bool:
+        """Whether any value of this pull came from a simulated instrument."""
+        return any(source.startswith("sim://") for source in self.sources.values())

@@ -1,0 +1,246 @@
+"""The values that flow from layer to layer: plain, frozen, SI, no behaviour.
+
+Times are monotonic microseconds of one session's clock. Areas are effective
+areas: the ideal nozzle throat that would pass the same mass flow between the
+same states. A flow is always a statement of an area (see ``Statement``).
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+Direction = Literal["intake", "exhaust"]
+PullKind = Literal["lift", "leakage", "plate"]
+Channel = Literal[
+    "test_pressure",
+    "meter_pressure",
+    "lift",
+    "room_pressure",
+    "room_temperature",
+    "room_humidity",
+    "meter_temperature",
+]
+
+# the quantity that each channel measures, as a kind of ``acquire.units``
+CHANNEL_KINDS: dict[str, str] = {
+    "test_pressure": "pressure",
+    "meter_pressure": "pressure",
+    "lift": "length",
+    "room_pressure": "pressure",
+    "room_temperature": "temperature",
+    "room_humidity": "humidity",
+    "meter_temperature": "temperature",
+}
+REQUIRED_CHANNELS = ("test_pressure", "meter_pressure", "lift")
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of a schedule. ``lift_m`` is None where no valve is involved."""
+
+    lift_m: float | None
+    test_pressure_pa: float
+
+
+# ---------------------------------------------------------------- stabiliser
+
+StandingState = Literal["waiting", "moving", "settling", "settled", "stuck"]
+Missing = Literal["lift", "test pressure", "drift", "noise", "hunting", "readings", "frozen", "signal"]
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Where the judgement stands now.
+
+    ``missing`` says what keeps it from settled, the most important first.
+    ``remaining_s`` estimates the time still needed; None when it cannot say.
+    ``half_width_rel`` is the 95 % half-width that would be stated now.
+    """
+
+    state: StandingState
+    missing: tuple[Missing, ...] = ()
+    remaining_s: float | None = None
+    half_width_rel: float | None = None
+    drift_rel_per_min: float | None = None
+    detail: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Capture:
+    """One accepted reading of the effective area, from the stabiliser.
+
+    The interval is that of the mean over [start, end], creep and drift
+    included; ``reached`` is False when the interval asked for could not be
+    had within the longest wait, and ``reason`` says so in words.
+    ``rejected`` counts spikes and dropouts that were left out.
+    """
+
+    t_start_us: int
+    t_end_us: int
+    area_m2: float
+    standard_uncertainty_m2: float
+    dof: float
+    noise_m2: float
+    correlation_time_s: float
+    drift_m2_per_s: float
+    n: int
+    n_independent: float
+    rejected: int
+    reached: bool
+    reason: str
+
+
+# ---------------------------------------------------------------- the hold
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Did the test pressure hold over a point's window? All in Pa and s.
+
+    ``inside_share`` is the share of the samples inside target +- band.
+    ``largest_excursion_pa`` is signed: the sample farthest from the target.
+    """
+
+    target_pa: float
+    band_pa: float
+    mean_pa: float
+    deviation_pa: float
+    sd_pa: float
+    slope_pa_per_s: float
+    largest_excursion_pa: float
+    inside_share: float
+    n: int
+    held: bool
+    reason: str
+
+
+# ---------------------------------------------------------------- flow
+
+
+@dataclass(frozen=True, slots=True)
+class AirState:
+    """Moist air: absolute pressure, temperature, relative humidity (0 to 1)."""
+
+    pressure_pa: float
+    temperature_k: float
+    relative_humidity: float
+
+
+@dataclass(frozen=True, slots=True)
+class Component:
+    """One line of an uncertainty budget, for the effective area.
+
+    ``standard_uncertainty`` is in the input's own ``unit``;
+    ``contribution_rel`` is its effect on the area, relative, one standard
+    uncertainty. ``shared`` marks what is common to all readings of the same
+    bench and so cancels in a difference.
+    """
+
+    name: str
+    value: float
+    unit: str
+    standard_uncertainty: float
+    distribution: Literal["normal", "rectangular", "t"]
+    dof: float
+    contribution_rel: float
+    shared: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FlowResult:
+    """Flow through the port with its interval.
+
+    ``effective_area_m2`` has the leakage subtracted and is referred to the
+    step's lift; ``flow_m3_s`` states it (see the statement's convention).
+    ``half_width_95_m3_s`` = k(dof) * standard uncertainty.
+    """
+
+    mass_flow_kg_s: float
+    effective_area_m2: float
+    standard_uncertainty_m2: float
+    dof: float
+    coverage_factor: float
+    flow_m3_s: float
+    half_width_95_m3_s: float
+    leakage_m3_s: float
+    lift_correction_m3_s: float
+    budget: tuple[Component, ...]
+
+
+# ---------------------------------------------------------------- the pull
+
+Phase = Literal["zero_before", "steps", "zero_after", "ended"]
+StepState = Literal["open", "now", "taken", "skipped"]
+TakenBy = Literal["settled", "hand"]
+Outcome = Literal["complete", "aborted"]
+
+
+@dataclass(frozen=True, slots=True)
+class Zeros:
+    """Mean readings with the bench off and the valve closed."""
+
+    t_us: int
+    test_pressure_pa: float
+    meter_pressure_pa: float
+    lift_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One taken point, as it is committed, shown and printed.
+
+    ``settled`` is False for a point taken by hand before it had settled, and
+    for one taken at the end of the longest wait; ``remark`` says why.
+    ``take`` counts from 1 for each step; the highest take is the one in
+    force, earlier ones are kept. Window means are after the zeros were
+    subtracted.
+    """
+
+    step: int
+    take: int
+    t_us: int
+    taken_by: TakenBy
+    settled: bool
+    remark: str
+    step_lift_m: float | None
+    lift_m: float | None
+    test_pressure_pa: float
+    meter_pressure_pa: float
+    room: AirState
+    meter_temperature_k: float
+    meter_range: str
+    capture: Capture
+    hold: Hold
+    flow: FlowResult
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """Something that stays written on the whole pull."""
+
+    kind: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class StepView:
+    """A step as the screen shows it: its state and the points taken, by take."""
+
+    step: Step
+    state: StepState
+    points: tuple[Point, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PullView:
+    """The pull as it stands: what a screen or a sheet needs, nothing hidden."""
+
+    kind: PullKind
+    direction: Direction
+    phase: Phase
+    paused: bool
+    outcome: Outcome | None
+    now: int | None
+    steps: tuple[StepView, ...]
+    zeros_before: Zeros | None
+    zeros_after: Zeros | None
+    marks: tuple[Mark, ...]

@@ -1,0 +1,1 @@
+"""Bytes from instruments to samples: framing, links, instrument families."""

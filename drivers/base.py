@@ -1,0 +1,137 @@
+"""What every instrument family provides, and the settings all of them share.
+
+A new instrument is one file with an ``Instrument`` subclass, one line in
+``registry.py`` and an entry in the bench's configuration.
+"""
+
+import math
+from abc import ABC, abstractmethod
+from dataclasses import dataclass, field
+from typing import Annotated, Protocol
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+
+from drivers.sample import Press, Sample
+
+
+def _finite(value: float) -> float:
+    if not math.isfinite(value):
+        raise ValueError("must be a finite number")
+    return value
+
+
+Finite = Annotated[float, AfterValidator(_finite)]
+
+
+class Settings(BaseModel):
+    """Base of every settings model: unknown keys are refused."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class ChannelSettings(Settings):
+    """How one number of an instrument becomes a quantity.
+
+    quantity = (number * scale + offset), in ``unit``; ``low`` and ``high``
+    bound the quantity, in the same unit. Accuracy is the maker's or the
+    certificate's 95 % figure: ``accuracy`` in ``unit``, plus
+    ``accuracy_percent_of_reading``; ``resolution`` is one digit, in ``unit``.
+    """
+
+    field: str = ""
+    unit: str
+    scale: Finite = 1.0
+    offset: Finite = 0.0
+    low: Finite | None = None
+    high: Finite | None = None
+    accuracy: Annotated[Finite, Field(ge=0)] = 0.0
+    accuracy_percent_of_reading: Annotated[Finite, Field(ge=0)] = 0.0
+    resolution: Annotated[Finite, Field(ge=0)] = 0.0
+
+    def quantity(self, number: float) -> float:
+        """The quantity in ``unit`` for the number that the instrument sent."""
+        return number * self.scale + self.offset
+
+    def in_range(self, number: float) -> bool:
+        """Whether the quantity lies between ``low`` and ``high`` (NaN does not)."""
+        quantity = self.quantity(number)
+        if not math.isfinite(quantity):
+            return False
+        return (self.low is None or quantity >= self.low) and (self.high is None or quantity <= self.high)
+
+
+class InstrumentSettings(Settings):
+    """Keys that every instrument has, whatever its family.
+
+    ``port`` is any pyserial URL. ``source`` replaces the port in what every
+    value carries. ``silent_after_s``: no good line for that long is said.
+    """
+
+    driver: str
+    port: str
+    baud: Annotated[int, Field(gt=0)] = 9600
+    source: str = ""
+    silent_after_s: Annotated[Finite, Field(gt=0)] = 2.0
+    channels: dict[str, ChannelSettings]
+
+    @property
+    def said_source(self) -> str:
+        """The source that every sample of this instrument carries."""
+        if self.source:
+            return self.source
+        return self.port if "://" in self.port else f"serial://{self.port}"
+
+
+@dataclass(slots=True)
+class Counts:
+    """What came in and what was not used, since the driver started."""
+
+    bytes: int = 0
+    good_lines: int = 0
+    samples: int = 0
+    presses: int = 0
+    garbage_lines: int = 0
+    not_finite: int = 0
+    out_of_range: int = 0
+    overlong: int = 0
+    discarded_bytes: int = 0
+    no_reply: int = 0
+    reconnects: int = 0
+    last_discarded: str = field(default="")
+
+
+class Parser(Protocol):
+    """Pure: bytes in any split to samples and presses. No clock, no port."""
+
+    counts: Counts
+
+    def feed(self, data: bytes, t_us: int) -> list[Sample | Press]:
+        """Use all of ``data``, stamp what it completes with ``t_us``."""
+        ...
+
+    def reset(self) -> None:
+        """Forget a half line: the link was lost or has just been opened."""
+        ...
+
+
+class Instrument(ABC):
+    """One configured instrument: its parser, and what to ask and how often."""
+
+    Settings: type[InstrumentSettings] = InstrumentSettings
+
+    def __init__(self, name: str, settings: InstrumentSettings) -> None:
+        self.name = name
+        self.settings = settings
+
+    @abstractmethod
+    def parser(self) -> Parser:
+        """A fresh parser for this instrument."""
+
+    def request(self) -> bytes:
+        """What to send to get one line; empty for an instrument that talks by itself."""
+        return b""
+
+    @property
+    def ask_every_s(self) -> float:
+        """Seconds between requests; only used when ``request`` is not empty."""
+        return 0.2
