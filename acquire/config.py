@@ -261,8 +261,8 @@ def _check_instruments(config: BenchConfig, where: str) -> None:
         for channel, its in settings.channels.items():
             if channel not in CHANNEL_KINDS:
                 raise ConfigError(
-                    f"{where}: instruments.{name}.channels.{channel}: no such channel{_nearest(channel, CHANNEL_KINDS)}; "
-                    f"known are {', '.join(CHANNEL_KINDS)}"
+                    f"{where}: instruments.{name}.channels.{channel}: no such channel"
+                    f"{_nearest(channel, CHANNEL_KINDS)}; known are {', '.join(CHANNEL_KINDS)}"
                 )
             if channel in channels:
                 raise ConfigError(
