@@ -26,6 +26,11 @@ from acquire.values import (
 Text = Annotated[str, Field(max_length=200)]
 
 
+class Refused(Exception):
+    """What was asked cannot be done. The message is one sentence that says why."""
+
+
+
 class Subject(Table):
     """The head (or plate) under test."""
 
