@@ -47,9 +47,14 @@ Ratio = Annotated[float, _quantity("ratio")]
 
 
 class Table(BaseModel):
-    """Base of every table of the file: frozen, unknown keys refused."""
+    """Base of every table of the file: frozen, unknown keys and numbers that are not finite refused.
 
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+    As JSON a number that is not finite stays visible (``NaN``) and never turns into an empty value.
+    """
+
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, populate_by_name=True, allow_inf_nan=False, ser_json_inf_nan="constants"
+    )
 
 
 class Shop(Table):

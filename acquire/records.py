@@ -10,7 +10,21 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from acquire.config import BenchConfig, Length, Pressure, Table, Volume
+from acquire.config import (
+    BenchConfig,
+    Display,
+    Length,
+    MeterRange,
+    Pressure,
+    Reference,
+    Schedule,
+    Settling,
+    Shop,
+    Table,
+    Volume,
+    Zero,
+)
+from acquire.units import Water
 from acquire.values import (
     Direction,
     Mark,
@@ -26,9 +40,8 @@ from acquire.values import (
 Text = Annotated[str, Field(max_length=200)]
 
 
-class Refused(Exception):
+class Refused(Exception):  # noqa: N818 - it reads as a sentence: "raise Refused(...)"
     """What was asked cannot be done. The message is one sentence that says why."""
-
 
 
 class Subject(Table):
@@ -224,6 +237,43 @@ class Frame(Table):
     pull: PullView | None
     subject: Subject | None
     instruments: tuple[InstrumentState, ...]
+
+
+class BenchSummary(Table):
+    """The bench as a client needs it: its units, what it asks for, its ranges and schedules.
+
+    ``simulated``: at least one instrument is a simulated one. ``settling``
+    holds the band on the test pressure and the tolerance on the lift.
+    """
+
+    name: str
+    version: str
+    simulated: bool
+    water: Water
+    shop: Shop
+    display: Display
+    reference: Reference
+    settling: Settling
+    zero: Zero
+    meter_ranges: dict[str, MeterRange]
+    schedules: dict[str, Schedule]
+
+    @classmethod
+    def of(cls, config: BenchConfig, version: str, simulated: bool) -> "BenchSummary":
+        """The summary of a configuration."""
+        return cls(
+            name=config.name,
+            version=version,
+            simulated=simulated,
+            water=config.water,
+            shop=config.shop,
+            display=config.display,
+            reference=config.reference,
+            settling=config.settling,
+            zero=config.zero,
+            meter_ranges=config.meter.ranges,
+            schedules=config.schedules,
+        )
 
 
 EventKind = Literal["taken", "step", "phase", "mark", "notice", "zeros", "ended", "began", "action"]
