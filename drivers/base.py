@@ -7,7 +7,7 @@ A new instrument is one file with an ``Instrument`` subclass, one line in
 import math
 from abc import ABC, abstractmethod
 from dataclasses import dataclass, field
-from typing import Annotated, Protocol
+from typing import Annotated, Literal, Protocol
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
@@ -65,14 +65,19 @@ class InstrumentSettings(Settings):
 
     ``port`` is any pyserial URL. ``source`` replaces the port in what every
     value carries. ``silent_after_s``: no good line for that long is said.
+    ``dtr`` false keeps a board from restarting when its port is opened.
     """
 
     driver: str
-    port: str
+    port: Annotated[str, Field(min_length=1)]
     baud: Annotated[int, Field(gt=0)] = 9600
+    data_bits: Literal[7, 8] = 8
+    parity: Literal["none", "even", "odd"] = "none"
+    stop_bits: Literal[1, 2] = 1
+    dtr: bool = True
     source: str = ""
     silent_after_s: Annotated[Finite, Field(gt=0)] = 2.0
-    channels: dict[str, ChannelSettings]
+    channels: Annotated[dict[str, ChannelSettings], Field(min_length=1)]
 
     @property
     def said_source(self) -> str:
@@ -99,6 +104,11 @@ class Counts:
     reconnects: int = 0
     last_discarded: str = field(default="")
 
+    @property
+    def discarded(self) -> int:
+        """Lines and values that came in and were not used."""
+        return self.garbage_lines + self.not_finite + self.out_of_range + self.overlong
+
 
 class Parser(Protocol):
     """Pure: bytes in any split to samples and presses. No clock, no port."""
@@ -113,11 +123,17 @@ class Parser(Protocol):
         """Forget a half line: the link was lost or has just been opened."""
         ...
 
+    def abandon(self) -> None:
+        """The reply is overdue: forget what came of it, and the rest should it still come."""
+        ...
+
 
 class Instrument(ABC):
     """One configured instrument: its parser, and what to ask and how often."""
 
     Settings: type[InstrumentSettings] = InstrumentSettings
+    # an instrument that only talks when its data button is pressed is never "silent"
+    silence_is_normal: bool = False
 
     def __init__(self, name: str, settings: InstrumentSettings) -> None:
         self.name = name
@@ -135,3 +151,8 @@ class Instrument(ABC):
     def ask_every_s(self) -> float:
         """Seconds between requests; only used when ``request`` is not empty."""
         return 0.2
+
+    @property
+    def reply_within_s(self) -> float:
+        """How long a reply may take; only used when ``request`` is not empty."""
+        return 0.5

@@ -1,8 +1,66 @@
 """Names of instrument families to the classes behind them."""
 
-from drivers.base import Instrument
+import difflib
+from collections.abc import Iterable
+
+from pydantic import ValidationError
+from pydantic_core import ErrorDetails
+
+from drivers.base import ChannelSettings, Instrument, InstrumentSettings
+from drivers.button import LineOnButton
+from drivers.errors import SettingsError
+from drivers.lines import LinesAsked, LinesStreamed
+from drivers.link import check_port
+
+FAMILIES: dict[str, type[Instrument]] = {
+    "lines_streamed": LinesStreamed,
+    "lines_asked": LinesAsked,
+    "line_on_button": LineOnButton,
+}
 
 
 def make_instrument(name: str, table: dict[str, object]) -> Instrument:
-    """Placeholder until the families exist."""
-    raise NotImplementedError
+    """The instrument that ``table``, an entry of the configuration, describes.
+
+    Raises :class:`SettingsError` with one sentence that starts with the key,
+    relative to the entry.
+    """
+    known = ", ".join(FAMILIES)
+    if "driver" not in table:
+        raise SettingsError(f"driver: this key is needed; known drivers are {known}")
+    driver = table["driver"]
+    if not isinstance(driver, str) or driver not in FAMILIES:
+        raise SettingsError(f"driver: no such driver {driver!r}{_nearest(driver, FAMILIES)}; known are {known}")
+    family = FAMILIES[driver]
+    try:
+        settings = family.Settings.model_validate(table)
+    except ValidationError as error:
+        raise SettingsError(_say(_most_telling(error.errors()), family.Settings)) from error
+    check_port(settings.port)
+    return family(name, settings)
+
+
+def _most_telling(faults: list[ErrorDetails]) -> ErrorDetails:
+    # a misspelt key is also a missing one: say the spelling
+    return next((fault for fault in faults if fault["type"] == "extra_forbidden"), faults[0])
+
+
+def _say(fault: ErrorDetails, model: type[InstrumentSettings]) -> str:
+    location = ".".join(str(part) for part in fault["loc"])
+    if fault["type"] == "extra_forbidden":
+        fields = ChannelSettings.model_fields if len(fault["loc"]) == 3 else model.model_fields
+        return f"{location}: no such key{_nearest(fault['loc'][-1], fields)}; known are {', '.join(fields)}"
+    if fault["type"] == "missing":
+        return f"{location}: this key is needed"
+    if fault["type"] == "value_error":
+        return f"{location}: {fault['msg'].removeprefix('Value error, ')}"
+    if fault["type"] in ("model_type", "dict_type"):
+        return f"{location}: must be a table, but it is {fault['input']!r}"
+    if fault["type"] == "too_short":
+        return f"{location}: at least one is needed"
+    return f"{location}: {fault['msg'].replace('Input should', 'must')}, but it is {fault['input']!r}"
+
+
+def _nearest(word: object, known: Iterable[str]) -> str:
+    close = difflib.get_close_matches(str(word), list(known), n=1)
+    return f" (did you mean {close[0]}?)" if close else ""

@@ -1,0 +1,222 @@
+"""Ports: the only file that knows pyserial, and the only one that opens anything.
+
+Whatever goes wrong at a port leaves this file as a ``DriverError``.
+"""
+
+import contextlib
+import errno
+import os
+import select
+import socket
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
+from urllib.parse import urlsplit
+
+from drivers.base import InstrumentSettings
+from drivers.errors import LinkLostError, SettingsError
+
+if TYPE_CHECKING:
+    import serial
+
+_BULK = 65536
+_CONNECT_S = 2.0
+_WRITE_S = 1.0
+# where pyserial does the waiting: it renegotiates the whole port when this is changed later
+_PORT_WAIT_S = 0.05
+_NETWORK = ("socket", "rfc2217")
+_SCHEMES = (*_NETWORK, "loop", "spy", "alt", "hwgrep", "cp2110")
+
+
+class ByteLink(Protocol):
+    """An open port. Every method raises :class:`LinkLostError` when it went away."""
+
+    def read(self, wait_s: float) -> bytes:
+        """All bytes that are there; waits about ``wait_s`` at most for the first one."""
+        ...
+
+    def write(self, data: bytes) -> None:
+        """Send all of ``data``."""
+        ...
+
+    def close(self) -> None:
+        """Give the port back. Never raises; twice is harmless."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class PresentPort:
+    """A port that the computer has now: its stable name, and what is plugged in."""
+
+    name: str
+    description: str
+    serial_number: str
+
+
+def present_ports() -> list[PresentPort]:
+    """The serial ports of this computer; on Linux by their stable names where there are some."""
+    from serial.tools import list_ports
+
+    stable = {}
+    with contextlib.suppress(OSError):
+        for entry in os.scandir("/dev/serial/by-id"):
+            stable[os.path.realpath(entry.path)] = entry.path
+    return [
+        PresentPort(stable.get(os.path.realpath(p.device), p.device), p.description or "", p.serial_number or "")
+        for p in sorted(list_ports.comports(), key=lambda p: p.device)
+    ]
+
+
+def check_port(port: str) -> None:
+    """Raise :class:`SettingsError` for a name that can never be opened."""
+    scheme, separator, _ = port.partition("://")
+    if not separator:
+        return
+    if scheme.lower() not in _SCHEMES:
+        raise SettingsError(
+            f"port: no such kind of port {scheme}://; use a device name such as /dev/ttyUSB0 or COM3, "
+            f"or one of {', '.join(f'{s}://' for s in _SCHEMES)}"
+        )
+    if scheme.lower() in _NETWORK:
+        _host_and_number(port)
+
+
+def _host_and_number(port: str) -> tuple[str, int]:
+    parts = urlsplit(port)
+    try:
+        number = parts.port
+    except ValueError:
+        number = None
+    if not parts.hostname or not number:
+        raise SettingsError(f"port: {port} must be written as {parts.scheme}://host:number, number from 1 to 65535")
+    return parts.hostname, number
+
+
+def open_link(settings: InstrumentSettings) -> ByteLink:
+    """Open the instrument's port. Raises :class:`LinkLostError` in one sentence."""
+    if settings.port.lower().startswith("socket://"):
+        return TcpLink(settings.port)
+    return SerialLink(settings)
+
+
+class TcpLink:
+    """``socket://host:number``: pyserial's own reports 0 or 1 bytes waiting, which costs a call a byte."""
+
+    def __init__(self, port: str) -> None:
+        self._port = port
+        address = _host_and_number(port)
+        try:
+            self._socket = socket.create_connection(address, timeout=_CONNECT_S)
+            self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+        except OSError as error:
+            raise LinkLostError(
+                f"{port} cannot be reached ({_said(error)}): check that the device is on and the address is right"
+            ) from error
+
+    def read(self, wait_s: float) -> bytes:
+        try:
+            self._socket.settimeout(max(wait_s, 0.001))
+            data = self._socket.recv(_BULK)
+        except TimeoutError:
+            return b""
+        except OSError as error:
+            raise _lost(self._port, error) from error
+        if not data:
+            raise LinkLostError(f"{self._port} was closed by the device: check that it is on")
+        return data
+
+    def write(self, data: bytes) -> None:
+        try:
+            self._socket.settimeout(_WRITE_S)
+            self._socket.sendall(data)
+        except OSError as error:
+            raise _lost(self._port, error) from error
+
+    def close(self) -> None:
+        with contextlib.suppress(OSError):
+            self._socket.close()
+
+
+class SerialLink:
+    """Any other port, through pyserial.
+
+    What pyserial raises depends on the platform and on the handler of the
+    URL (``SerialException``, ``OSError``, ``termios.error``, ``TypeError``,
+    ``ValueError``, ``NotImplementedError``), so each call catches all of it.
+    """
+
+    def __init__(self, settings: InstrumentSettings) -> None:
+        import serial
+
+        self._name = settings.port
+        try:
+            self._port = serial.serial_for_url(
+                settings.port,
+                baudrate=settings.baud,
+                bytesize=settings.data_bits,
+                parity={"none": "N", "even": "E", "odd": "O"}[settings.parity],
+                stopbits=settings.stop_bits,
+                timeout=_PORT_WAIT_S,
+                do_not_open=True,
+            )
+            # pyserial's network handlers refuse a write timeout
+            native = isinstance(self._port, serial.Serial)
+            posix = os.name == "posix"
+            if native:
+                self._port.write_timeout = _WRITE_S
+                if posix:
+                    self._port.exclusive = True
+                    self._port.timeout = 0
+            self._port.dtr = settings.dtr
+            self._port.open()
+            self._fd = self._port.fileno() if native and posix else None
+        except Exception as error:
+            raise _not_opened(settings.port, error) from error
+
+    def read(self, wait_s: float) -> bytes:
+        try:
+            if self._fd is None:
+                return self._read_waiting(self._port)
+            ready, _, _ = select.select([self._fd], [], [], wait_s)
+            return bytes(self._port.read(_BULK)) if ready else b""
+        except Exception as error:
+            raise _lost(self._name, error) from error
+
+    @staticmethod
+    def _read_waiting(port: "serial.Serial") -> bytes:
+        first = bytes(port.read(port.in_waiting or 1))
+        return first + bytes(port.read(port.in_waiting)) if len(first) == 1 else first
+
+    def write(self, data: bytes) -> None:
+        try:
+            self._port.write(data)
+        except Exception as error:
+            raise _lost(self._name, error) from error
+
+    def close(self) -> None:
+        # a port that went away may refuse to be closed properly: nothing is left to do about it
+        with contextlib.suppress(Exception):
+            self._port.close()
+
+
+def _said(error: BaseException) -> str:
+    text = getattr(error, "strerror", None) or str(error) or type(error).__name__
+    return str(text).partition("(")[0].rstrip(" .:") or str(text)
+
+
+def _lost(port: str, error: BaseException) -> LinkLostError:
+    return LinkLostError(f"{port} was lost ({_said(error)}): check the plug and the device's power")
+
+
+def _not_opened(port: str, error: BaseException) -> LinkLostError:
+    number = getattr(error, "errno", None)
+    text = str(error)  # on Windows the cause is only in the text
+    if number == errno.ENOENT or "FileNotFoundError" in text:
+        return LinkLostError(f"{port} is not there: plug the device in, or correct the port")
+    if number in (errno.EAGAIN, errno.EBUSY) or "PermissionError" in text:
+        return LinkLostError(f"{port} is in use by another program: close that program")
+    if number in (errno.EACCES, errno.EPERM):
+        return LinkLostError(
+            f"{port} may not be opened by this user: give the user access (on Linux, the group that owns the port)"
+        )
+    return LinkLostError(f"{port} cannot be opened ({_said(error)}): check the plug and the port's settings")
