@@ -1,0 +1,90 @@
+"""Statistics of a record whose samples depend on each other. Arrays in time order."""
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+
+# scaled median absolute deviation of a normal distribution: 1 / PhiInv(0.75)
+MAD_TO_SIGMA = 1.482602218505602
+
+
+def lag_one(x: Floats) -> float:
+    """Lag-1 autocorrelation about the mean; 0 for fewer than three or equal values."""
+    if x.size < 3:
+        return 0.0
+    d = x - x.mean()
+    total = float(d @ d)
+    return float(d[1:] @ d[:-1]) / total if total > 0 else 0.0
+
+
+def n_effective(n: float, f: float) -> float:
+    """How many independent samples the mean of ``n`` AR(1) samples is worth.
+
+    ``f`` is the lag-1 correlation, -1 < f < 1. Exact variance of the mean:
+    n_eff = n / ((1+f)/(1-f) - 2 f (1-f^n) / (n (1-f)^2)).
+    Check: n 600, f 0.95 -> 15.901.
+    """
+    if not -1 < f < 1:
+        raise ValueError(f"a lag-1 correlation lies between -1 and 1, not {f}")
+    return float(n / ((1 + f) / (1 - f) - 2 * f * (1 - f**n) / (n * (1 - f) ** 2)))
+
+
+def t_factor(dof: float) -> float:
+    """Two-sided 95 % Student factor for real ``dof`` >= 1.
+
+    Source: G. W. Hill, Algorithm 396, Comm. ACM 13 (1970) 619, with one Newton
+    step less: good to 1e-4 from 2 degrees of freedom on. Check: 16 -> 2.120.
+    """
+    if dof >= 1e6:
+        return 1.959964
+    if dof < 2:
+        # exact at 1 and 2; geometric between, where no rounding convention needs more
+        return float(12.7062 * (4.302653 / 12.7062) ** (max(dof, 1.0) - 1.0))
+    half_pi = math.pi / 2
+    p = 0.05
+    a = 1 / (dof - 0.5)
+    b = 48 / a**2
+    c = ((20700 * a / b - 98) * a - 16) * a + 96.36
+    d = ((94.5 / (b + c) - 3) / b + 1) * math.sqrt(a * half_pi) * dof
+    y = (d * p) ** (2 / dof)
+    if y > 0.05 + a:
+        x = -1.959964
+        y = x * x
+        if dof < 5:
+            c += 0.3 * (dof - 4.5) * (x + 0.6)
+        c = (((0.05 * d * x - 5) * x - 7) * x - 2) * x + b + c
+        y = (((((0.4 * y + 6.3) * y + 36) * y + 94.5) / c - y - 3) / b + 1) * x
+        y = math.expm1(a * y * y)
+    else:
+        y = ((1 / (((dof + 6) / (dof * y) - 0.089 * d - 0.822) * (dof + 2) * 3) + 0.5 / (dof + 4)) * y - 1) * (
+            dof + 1
+        ) / (dof + 2) + 1 / y
+    return float(math.sqrt(dof * y))
+
+
+def line(t: Floats, x: Floats) -> tuple[float, float]:
+    """Least-squares mean and slope of ``x`` over ``t`` (same shape, at least one sample)."""
+    tc = t - t.mean()
+    spread = float(tc @ tc)
+    return float(x.mean()), float(tc @ x) / spread if spread > 0 else 0.0
+
+
+def outliers(x: Floats, half_window: int = 3, limit: float = 6.0, floor: float = 0.0) -> npt.NDArray[np.bool_]:
+    """Hampel identifier: True where a sample lies beyond ``limit`` scaled MAD of its neighbours.
+
+    ``floor`` is the least scaled MAD, because the MAD of coarse digits is 0.
+    The ends use the nearest whole window. Source: F. R. Hampel, J. Am. Stat.
+    Assoc. 69 (1974) 383. Check: 10.1 10.0 10.2 9.9 13.0 10.0 10.1 -> 13.0, score 19.56.
+    """
+    n = x.size
+    width = min(2 * half_window + 1, n)
+    if n < 3:
+        return np.zeros(n, dtype=np.bool_)
+    windows = np.lib.stride_tricks.sliding_window_view(x, width)
+    at = np.clip(np.arange(n) - width // 2, 0, n - width)
+    middle = np.median(windows, axis=1)[at]
+    spread = MAD_TO_SIGMA * np.median(np.abs(windows[at] - middle[:, None]), axis=1)
+    return np.asarray(np.abs(x - middle) > limit * np.maximum(spread, floor))
