@@ -1,0 +1,174 @@
+"""The endpoints. Models in, models out; every refusal is one sentence."""
+
+from typing import Annotated, Any
+
+from fastapi import FastAPI, Path, Query, Request, Response, WebSocket
+from fastapi.exceptions import RequestValidationError, WebSocketRequestValidationError
+from pydantic import BaseModel, TypeAdapter
+from starlette.exceptions import HTTPException
+
+from acquire.records import Action, BenchSummary, Frame, PullRequest, PullRow, Refused, Subject, Template
+from acquire.service.guard import refusal
+from acquire.service.hub import Hub
+from acquire.service.live import serve_live
+from acquire.service.ports import EngineApi, OpenArchive
+from acquire.service.sentences import say_request_error
+from acquire.store.errors import ArchiveError
+from acquire.values import Direction, PullKind
+from acquire.wire import (
+    HIGHEST_RATE,
+    LOWEST_RATE,
+    PULL_ROWS,
+    SUBJECTS,
+    TEMPLATES,
+    Began,
+    Health,
+    NotFiniteError,
+    PullAnswer,
+    Refusal,
+    checked,
+    to_json,
+)
+
+PullId = Annotated[int, Path(ge=1, le=2**63 - 1)]
+
+
+def make_app(engine: EngineApi, hub: Hub, health: Health, open_archive: OpenArchive) -> FastAPI:
+    """The application; whoever serves it puts the guard in front."""
+    refusals: dict[int | str, dict[str, Any]] = {
+        status: {"model": Refusal} for status in (400, 401, 403, 404, 409, 413, 422)
+    }
+    app = FastAPI(
+        title="steadydraw",
+        version=health.version,
+        docs_url=None,
+        redoc_url=None,
+        openapi_url="/v1/openapi.json",
+        responses=refusals,
+    )
+    _add_refusals(app)
+
+    # what only looks at memory runs in the loop; what may wait runs in a worker thread
+
+    @app.get("/v1/health", response_model=Health)
+    async def get_health() -> Response:
+        return _json(health)
+
+    @app.get("/v1/frame", response_model=Frame)
+    async def get_frame() -> Response:
+        return _json(engine.frame())
+
+    @app.get("/v1/bench", response_model=BenchSummary)
+    async def get_bench() -> Response:
+        return _json(engine.bench())
+
+    @app.post("/v1/pulls", response_model=Began)
+    def begin_pull(request: PullRequest) -> Response:
+        return _json(Began(pull_id=engine.begin(request)))
+
+    @app.post("/v1/pulls/{pull_id}/resume", status_code=204)
+    def resume_pull(pull_id: PullId) -> None:
+        engine.resume(pull_id)
+
+    @app.post("/v1/actions", status_code=204)
+    def act(action: Action) -> None:
+        engine.act(action)
+
+    @app.get("/v1/pulls", response_model=list[PullRow])
+    def get_pulls(
+        limit: Annotated[int | None, Query(ge=1, le=1_000_000)] = None,
+        subject: Annotated[str | None, Query(max_length=80)] = None,
+        kind: PullKind | None = None,
+        direction: Direction | None = None,
+    ) -> Response:
+        with open_archive(engine.archive_path) as archive:
+            return _json(archive.pulls(limit, subject, kind, direction), PULL_ROWS)
+
+    @app.get("/v1/open-pulls", response_model=list[PullRow])
+    def get_open_pulls() -> Response:
+        with open_archive(engine.archive_path) as archive:
+            return _json(archive.open_pulls(), PULL_ROWS)
+
+    @app.get("/v1/pulls/{pull_id}", response_model=PullAnswer)
+    def get_pull(pull_id: PullId) -> Response:
+        with open_archive(engine.archive_path) as archive:
+            try:
+                return _json(PullAnswer(pull=archive.pull(pull_id)))
+            except ArchiveError as error:
+                if any(row.id == pull_id for row in archive.pulls()):
+                    raise
+                return refusal(404, str(error))
+
+    @app.get("/v1/subjects", response_model=list[Subject])
+    def get_subjects() -> Response:
+        with open_archive(engine.archive_path) as archive:
+            return _json(archive.subjects(), SUBJECTS)
+
+    @app.get("/v1/templates", response_model=list[Template])
+    def get_templates() -> Response:
+        with open_archive(engine.archive_path) as archive:
+            return _json(archive.templates(), TEMPLATES)
+
+    @app.put("/v1/templates", status_code=204)
+    def put_template(template: Template) -> None:
+        engine.save_template(template)
+
+    @app.delete("/v1/templates", status_code=204)
+    def delete_template(name: Annotated[str, Query(min_length=1, max_length=80)]) -> None:
+        engine.delete_template(name)
+
+    @app.websocket("/v1/live")
+    async def live(
+        socket: WebSocket,
+        rate: Annotated[float, Query(ge=LOWEST_RATE, le=HIGHEST_RATE)] = 10.0,
+        after: Annotated[int | None, Query(ge=0)] = None,
+        run: Annotated[str, Query(max_length=80)] = "",
+    ) -> None:
+        await serve_live(socket, hub, engine.frame, rate, after, run)
+
+    return app
+
+
+def _json(value: Any, adapter: TypeAdapter[Any] | None = None) -> Response:
+    if isinstance(value, BaseModel):
+        text = to_json(value)
+    else:
+        assert adapter is not None
+        text = checked(adapter.dump_json(value))
+    return Response(text, media_type="application/json")
+
+
+def _add_refusals(app: FastAPI) -> None:
+    @app.exception_handler(Refused)
+    async def refused(_request: Request, error: Refused) -> Response:
+        return refusal(409, str(error))
+
+    @app.exception_handler(ArchiveError)
+    async def archive_failed(_request: Request, error: ArchiveError) -> Response:
+        return refusal(500, str(error))
+
+    @app.exception_handler(RequestValidationError)
+    async def not_valid(_request: Request, error: RequestValidationError) -> Response:
+        status, sentence = say_request_error(error)
+        return refusal(status, sentence)
+
+    @app.exception_handler(WebSocketRequestValidationError)
+    async def live_not_valid(socket: WebSocket, error: WebSocketRequestValidationError) -> None:
+        status, sentence = say_request_error(error)
+        await socket.send_denial_response(refusal(status, sentence))
+
+    @app.exception_handler(HTTPException)
+    async def not_here(request: Request, error: HTTPException) -> Response:
+        said = {
+            404: f"there is no {request.url.path} here: see /v1/openapi.json",
+            405: f"{request.method} is not for {request.url.path}: see /v1/openapi.json",
+        }
+        return refusal(error.status_code, said.get(error.status_code, str(error.detail)))
+
+    @app.exception_handler(NotFiniteError)
+    async def not_finite(_request: Request, error: NotFiniteError) -> Response:
+        return refusal(500, str(error))
+
+    @app.exception_handler(Exception)
+    async def failed(_request: Request, error: Exception) -> Response:
+        return refusal(500, f"the daemon failed to do this ({type(error).__name__}): its log says more")

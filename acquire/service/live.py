@@ -1,0 +1,58 @@
+"""The live WebSocket: frames at a steady rate, events at once."""
+
+import asyncio
+import logging
+from collections.abc import Callable
+
+from fastapi import WebSocket, WebSocketDisconnect
+
+from acquire.records import Frame
+from acquire.service.hub import Feed, Hub
+from acquire.wire import to_json
+
+log = logging.getLogger(__name__)
+
+
+async def serve_live(
+    socket: WebSocket, hub: Hub, frame: Callable[[], Frame], rate: float, after: int | None, run: str
+) -> None:
+    """Serve one client until it leaves, falls too far behind, or the daemon stops."""
+    await socket.accept()
+    feed = hub.join(after, run)
+    sending = asyncio.create_task(_send(socket, hub, feed, frame, 1 / rate))
+    others = [asyncio.create_task(_until_gone(socket)), asyncio.create_task(feed.overflow.wait())]
+    try:
+        await asyncio.wait([sending, *others], return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        hub.leave(feed)
+        for task in (sending, *others):
+            task.cancel()
+        failure = (await asyncio.gather(sending, *others, return_exceptions=True))[0]
+    if isinstance(failure, Exception) and not isinstance(failure, WebSocketDisconnect):
+        log.error("a live client had to be given up", exc_info=failure)
+        await socket.close(1011, "the daemon could not go on: see its log")
+    # a client that fell behind is not told so: its connection takes nothing more, returning closes it
+
+
+async def _send(socket: WebSocket, hub: Hub, feed: Feed, frame: Callable[[], Frame], period_s: float) -> None:
+    loop = asyncio.get_running_loop()
+    await socket.send_text(to_json(feed.hello).decode())
+    due_s = loop.time()
+    while True:
+        now_s = loop.time()
+        if now_s >= due_s:
+            # a client that was slow gets the frame of now, not those it has missed
+            due_s = max(due_s + period_s, now_s)
+            await socket.send_text(hub.frame_text(frame()))
+            continue
+        try:
+            async with asyncio.timeout(due_s - now_s):
+                event = await feed.get()
+        except TimeoutError:
+            continue
+        await socket.send_text(event)
+
+
+async def _until_gone(socket: WebSocket) -> None:
+    while (await socket.receive())["type"] != "websocket.disconnect":
+        pass  # clients have nothing to say here

@@ -1,0 +1,198 @@
+"""Runs the local API: the socket, the address file, signals and a clean stop."""
+
+import asyncio
+import contextlib
+import logging
+import os
+import secrets
+import signal
+import socket
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
+from pathlib import Path
+from types import FrameType, TracebackType
+
+import uvicorn
+
+from acquire.clock import Clock, SystemClock
+from acquire.records import Refused
+from acquire.service.api import make_app
+from acquire.service.guard import LARGEST_BODY, Guard, is_loopback
+from acquire.service.hub import Hub
+from acquire.service.ports import ArchiveApi, EngineApi, OpenArchive
+from acquire.where import Address, remove_address, write_address
+from acquire.wire import Health
+
+log = logging.getLogger(__name__)
+GRACE_S = 2
+
+
+class _Server(uvicorn.Server):
+    """Says when it is ready, and leaves at a signal without raising it again: the caller tidies up."""
+
+    ready: Callable[[], None] = staticmethod(lambda: None)
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        await super().startup(sockets)
+        self.ready()
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        if threading.current_thread() is not threading.main_thread():
+            yield
+            return
+        signals = [signal.SIGINT, signal.SIGTERM]
+        if sys.platform == "win32":
+            signals.append(signal.SIGBREAK)
+        before = {number: signal.signal(number, self._leave) for number in signals}
+        try:
+            yield
+        finally:
+            for number, handler in before.items():
+                signal.signal(number, handler)
+
+    def _leave(self, _number: int, _frame: FrameType | None) -> None:
+        self.force_exit = self.should_exit  # asked a second time: do not wait for anybody
+        self.should_exit = True
+
+
+def _default_archive(path: Path) -> AbstractContextManager[ArchiveApi]:
+    from acquire.store.reader import ArchiveReader
+
+    return ArchiveReader(path)
+
+
+class Service:
+    """The local API over an engine.
+
+    Made before the engine starts, no event goes unseen. ``url`` and
+    ``token`` hold as soon as it is made: the socket is already open.
+    Raises ``Refused`` for a host that is not this machine, or a port in use.
+    """
+
+    def __init__(
+        self,
+        engine: EngineApi,
+        bench_name: str,
+        archive_path: Path,
+        host: str = "127.0.0.1",
+        port: int = 0,
+        *,
+        clock: Clock | None = None,
+        open_archive: OpenArchive = _default_archive,
+    ) -> None:
+        if not is_loopback(host):
+            raise Refused(f"host {host} is not this machine: the daemon only answers on 127.0.0.1, ::1 or localhost")
+        self._socket = _listen(host, port)
+        bound_host, bound_port = self._socket.getsockname()[:2]
+        shown = f"[{bound_host}]" if ":" in bound_host else bound_host
+        self.token = secrets.token_urlsafe(32)
+        self.url = f"http://{shown}:{bound_port}"
+        self.address = Address(
+            url=self.url,
+            token=self.token,
+            pid=os.getpid(),
+            bench=bench_name,
+            archive=str(archive_path),
+            since_utc=(clock or SystemClock()).utc().isoformat(timespec="seconds"),
+        )
+        run = secrets.token_hex(8)
+        health = Health(version=engine.bench().version, bench=bench_name, pid=os.getpid(), run=run)
+        self._hub = Hub(engine.subscribe, run)
+        app = make_app(engine, self._hub, health, open_archive)
+        self._server = _Server(
+            uvicorn.Config(
+                Guard(app, self.token),
+                loop="none",
+                http="h11",
+                ws="websockets-sansio",
+                lifespan="off",
+                log_config=None,
+                access_log=False,
+                server_header=False,
+                timeout_graceful_shutdown=GRACE_S,
+                ws_max_size=LARGEST_BODY,
+                ws_per_message_deflate=False,
+                ws_ping_interval=10,
+                ws_ping_timeout=10,
+            )
+        )
+
+    def run(self, ready: Callable[[str], None] | None = None) -> None:
+        """Serve until ``stop``, SIGINT or SIGTERM; ``ready`` gets the URL once requests are taken."""
+        try:
+            write_address(self.address)
+        except OSError as error:
+            self._release()
+            raise Refused(f"the daemon's address cannot be written ({error}): check the folder") from error
+        try:
+            with asyncio.Runner() as runner:
+                runner.run(self._main(ready))
+        finally:
+            remove_address(self.address)
+            self._release()
+
+    def stop(self) -> None:
+        """Stop soon and cleanly; from any thread, twice is harmless."""
+        self._server.should_exit = True
+
+    def _release(self) -> None:
+        self._hub.close()
+        self._socket.close()
+
+    async def _main(self, ready: Callable[[str], None] | None) -> None:
+        self._hub.open()
+        if ready is not None:
+            self._server.ready = lambda: ready(self.url)
+        try:
+            await self._server.serve(sockets=[self._socket])
+        finally:
+            self._hub.close()
+            # clients that take nothing more would keep their connection for ever
+            for connection in list(self._server.server_state.connections):
+                connection.transport.abort()
+            await asyncio.sleep(0)
+
+
+class ServiceThread:
+    """A service in a thread of its own, for tests and for a demo in one process."""
+
+    def __init__(self, service: Service) -> None:
+        self.service = service
+        self._thread = threading.Thread(target=service.run, name="service")
+
+    def __enter__(self) -> Service:
+        self._thread.start()
+        return self.service
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.service.stop()
+        self._thread.join()
+
+
+def run_service(
+    engine: EngineApi,
+    bench_name: str,
+    archive_path: Path,
+    host: str = "127.0.0.1",
+    port: int = 0,
+    *,
+    ready: Callable[[str], None] | None = None,
+    clock: Clock | None = None,
+) -> None:
+    """Serve the engine until a signal. Raises ``Refused`` if it cannot start."""
+    Service(engine, bench_name, archive_path, host, port, clock=clock).run(ready)
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    try:
+        return socket.create_server((host, port), family=family, backlog=64)
+    except (OSError, OverflowError) as error:
+        raise Refused(
+            f"port {port} of {host} cannot be used ({error}): choose another, or 0 for any free one"
+        ) from error

@@ -1,0 +1,113 @@
+"""What the local API says besides the records: health, refusals, live messages.
+
+Shared by the daemon and its clients, and free of both.
+"""
+
+import re
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, Field, TypeAdapter
+
+from acquire.config import Table
+from acquire.records import ArchivedPull, Frame, LiveEvent, PullRow, Subject, Template
+
+LOWEST_RATE = 1.0
+HIGHEST_RATE = 30.0
+
+
+class Health(Table):
+    """The only answer that needs no token. ``run`` is different for each run of the daemon."""
+
+    status: Literal["ok"] = "ok"
+    version: str
+    bench: str
+    pid: int
+    run: str
+
+
+class Began(Table):
+    """The pull that was begun."""
+
+    pull_id: int
+
+
+class PullAnswer(Table):
+    """One pull from the archive, whole."""
+
+    pull: ArchivedPull
+
+
+class Refusal(Table):
+    """Why a request was not done, in one sentence."""
+
+    sentence: str
+
+
+class Hello(Table):
+    """First message of a live connection.
+
+    ``last`` is the number of the latest event before those that follow;
+    ``missed`` counts events after the one asked for that are no longer held.
+    """
+
+    kind: Literal["hello"] = "hello"
+    run: str
+    last: int
+    missed: int = 0
+
+
+class FrameMessage(Table):
+    """The bench as it stands now."""
+
+    kind: Literal["frame"] = "frame"
+    frame: Frame
+
+
+class EventMessage(Table):
+    """Something that happened once."""
+
+    kind: Literal["event"] = "event"
+    event: LiveEvent
+
+
+class Fault(Table):
+    """A frame (or the event with ``number``) that could not be sent, and why."""
+
+    kind: Literal["fault"] = "fault"
+    sentence: str
+    number: int | None = None
+
+
+LiveMessage = Annotated[Hello | FrameMessage | EventMessage | Fault, Field(discriminator="kind")]
+
+LIVE: TypeAdapter[LiveMessage] = TypeAdapter(LiveMessage)
+PULL_ROWS: TypeAdapter[list[PullRow]] = TypeAdapter(list[PullRow])
+SUBJECTS: TypeAdapter[list[Subject]] = TypeAdapter(list[Subject])
+TEMPLATES: TypeAdapter[list[Template]] = TypeAdapter(list[Template])
+
+
+class ClientError(Exception):
+    """A command could not be done; the message is one sentence."""
+
+
+class NotFiniteError(ValueError):
+    """A value holds a number that is not finite; the message says where."""
+
+
+_TEXT_OR_NOT_FINITE = re.compile(rb'"((?:[^"\\]|\\.)*)"|-?(?:NaN|Infinity)')
+
+
+def to_json(value: BaseModel) -> bytes:
+    """A model as JSON. Raises ``NotFiniteError``: no client could read such a number."""
+    return checked(value.model_dump_json().encode())
+
+
+def checked(text: bytes) -> bytes:
+    """JSON as it came, if all its numbers are finite. Raises ``NotFiniteError``."""
+    if b"NaN" in text or b"Infinity" in text:
+        key = b"a value"
+        for found in _TEXT_OR_NOT_FINITE.finditer(text):
+            if found.group(1) is None:
+                raise NotFiniteError(f"{key.decode()} is not a finite number, so nothing was sent")
+            key = found.group(1)
+    return text

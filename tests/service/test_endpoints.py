@@ -1,0 +1,95 @@
+"""Every endpoint, through the client that everything else uses."""
+
+import math
+import os
+
+import pytest
+
+from acquire.client import AsyncClient, Client, ClientError
+from acquire.records import Action
+from tests.service.bench import REQUEST, TEMPLATE, FakeArchive, FakeEngine, point
+
+
+def test_health_says_who_is_there(client: Client) -> None:
+    health = client.health()
+    assert (health.status, health.version, health.bench, health.pid) == ("ok", "9.9", "North bench", os.getpid())
+
+
+def test_the_frame_comes_over_as_it_is(client: Client, engine: FakeEngine) -> None:
+    assert client.frame() == engine.frame()
+
+
+def test_the_bench_comes_over_as_it_is(client: Client, engine: FakeEngine) -> None:
+    assert client.bench() == engine.bench()
+
+
+def test_a_pull_request_reaches_the_engine_unchanged(client: Client, engine: FakeEngine) -> None:
+    assert client.begin(REQUEST) == 7
+    assert engine.done == [REQUEST]
+
+
+def test_resume_and_actions_reach_the_engine(client: Client, engine: FakeEngine) -> None:
+    action = Action(kind="retake", step=2, by="pedal")
+    client.resume(3)
+    client.act(action)
+    assert engine.done == [3, action]
+
+
+def test_the_archive_comes_over_as_it_is(client: Client, archive: FakeArchive) -> None:
+    assert client.pulls() == archive.pulls()
+    assert len(client.pulls(5, "A-17 & B", "plate", "exhaust")) == 1
+    assert archive.asked == (5, "A-17 & B", "plate", "exhaust")
+    assert client.open_pulls() == archive.open_pulls()
+    assert client.subjects() == archive.subjects()
+    assert client.pull(1) == archive.pull(1)
+
+
+def test_a_template_is_kept_listed_and_forgotten(client: Client) -> None:
+    client.save_template(TEMPLATE)
+    assert client.templates() == [TEMPLATE]
+    client.delete_template(TEMPLATE.name)
+    assert client.templates() == []
+
+
+def test_what_the_engine_refuses_is_said_in_its_own_words(client: Client, engine: FakeEngine) -> None:
+    engine.refuse = "A pull is running: end it first."
+    for command in (
+        lambda: client.begin(REQUEST),
+        lambda: client.resume(1),
+        lambda: client.act(Action(kind="take")),
+        lambda: client.save_template(TEMPLATE),
+    ):
+        with pytest.raises(ClientError, match=r"^A pull is running: end it first\.$"):
+            command()
+
+
+def test_a_pull_that_is_not_there_is_said(client: Client) -> None:
+    with pytest.raises(ClientError, match="there is no pull 2 in the archive"):
+        client.pull(2)
+
+
+def test_a_number_that_is_not_finite_never_leaves(client: Client, engine: FakeEngine, archive: FakeArchive) -> None:
+    engine.flow_m3_s = math.nan
+    with pytest.raises(ClientError, match="flow_m3_s is not a finite number"):
+        client.frame()
+    archive.its_point = point(area_m2=math.inf)
+    with pytest.raises(ClientError, match="area_m2 is not a finite number"):
+        client.pull(1)
+
+
+async def test_the_same_commands_can_be_awaited(client: Client, engine: FakeEngine, archive: FakeArchive) -> None:
+    later = AsyncClient(client)
+    assert (await later.health()).bench == "North bench"
+    assert await later.frame() == engine.frame()
+    assert await later.bench() == engine.bench()
+    assert await later.begin(REQUEST) == 7
+    await later.resume(3)
+    await later.act(Action(kind="take"))
+    assert engine.done == [REQUEST, 3, Action(kind="take")]
+    assert await later.pulls() == await later.open_pulls() == archive.pulls()
+    assert (await later.pull(1)).id == 1
+    assert await later.subjects() == [REQUEST.subject]
+    await later.save_template(TEMPLATE)
+    assert await later.templates() == [TEMPLATE]
+    await later.delete_template(TEMPLATE.name)
+    assert await later.templates() == []
