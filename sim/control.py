@@ -1,0 +1,118 @@
+"""The control link: TCP on loopback, one JSON object a line, each answered by one JSON line.
+
+``{"do": "follow", "wants": {...}}``, ``{"do": "press"}``,
+``{"do": "unplug", "device": "weather", "for_s": 3}``, ``{"do": "stop"}``,
+``{"ask": "now"}`` and ``{"ask": "truth", "direction": "intake", "lifts_m":
+[...], "reference": {"test_pressure_pa": ..., "air_pressure_pa": ...,
+"air_temperature_k": ..., "air_humidity": ...}, "fitted": "head"}``, where
+everything from ``reference`` on may be left out. Every answer holds ``ok``;
+a refused line ``error``, a truth ``truth`` (a list in the order of the
+lifts), a now ``now``.
+"""
+
+import contextlib
+import json
+import socket
+from typing import Any
+
+from sim.bench import SimBench
+
+REFERENCE_KEYS = {
+    "test_pressure_pa": "reference_pressure_pa",
+    "air_pressure_pa": "air_pressure_pa",
+    "air_temperature_k": "air_temperature_k",
+    "air_humidity": "air_humidity",
+}
+
+
+class Control:
+    """Serves any number of clients, without threads: call :meth:`serve` often."""
+
+    def __init__(self, bench: SimBench) -> None:
+        self._bench = bench
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self._listener.setblocking(False)
+        self._clients: dict[socket.socket, bytes] = {}
+        self.address = f"127.0.0.1:{self._listener.getsockname()[1]}"
+        self.stopped = False
+
+    def serve(self) -> None:
+        """Answer all that has come in. Never blocks."""
+        with contextlib.suppress(BlockingIOError):
+            while True:
+                client, _ = self._listener.accept()
+                client.setblocking(False)
+                self._clients[client] = b""
+        for client in list(self._clients):
+            try:
+                data = client.recv(65536)
+            except BlockingIOError:
+                continue
+            except OSError:
+                data = b""
+            if not data:
+                self._forget(client)
+                continue
+            *lines, self._clients[client] = (self._clients[client] + data).split(b"\n")
+            for line in lines:
+                self._answer(client, line)
+
+    def close(self) -> None:
+        """Close the link and its clients."""
+        for client in list(self._clients):
+            self._forget(client)
+        self._listener.close()
+
+    def answer(self, line: bytes) -> dict[str, object]:
+        """What one line of the link is answered with."""
+        try:
+            asked = json.loads(line)
+            if not isinstance(asked, dict):
+                raise ValueError("a line must be one JSON object")
+            return {"ok": True, **self._act(asked)}
+        except KeyError as error:
+            return {"ok": False, "error": f"{error.args[0]} is missing"}
+        except (ValueError, TypeError) as error:
+            return {"ok": False, "error": str(error)}
+
+    def _answer(self, client: socket.socket, line: bytes) -> None:
+        reply = json.dumps(self.answer(line)).encode() + b"\n"
+        try:
+            client.setblocking(True)
+            client.settimeout(1.0)
+            client.sendall(reply)
+            client.setblocking(False)
+        except OSError:
+            self._forget(client)
+
+    def _forget(self, client: socket.socket) -> None:
+        self._clients.pop(client, None)
+        client.close()
+
+    def _act(self, asked: dict[str, Any]) -> dict[str, object]:
+        match asked:
+            case {"do": "follow"}:
+                self._bench.follow(asked["wants"])
+            case {"do": "press"}:
+                self._bench.press()
+            case {"do": "unplug"}:
+                self._bench.unplug(asked["device"], float(asked["for_s"]))
+            case {"do": "stop"}:
+                self.stopped = True
+            case {"ask": "now"}:
+                return {"now": self._bench.true_now()}
+            case {"ask": "truth"}:
+                return {"truth": self._truth(asked)}
+            case _:
+                raise ValueError("do must be follow, press, unplug or stop; ask must be now or truth")
+        return {}
+
+    def _truth(self, asked: dict[str, Any]) -> list[dict[str, float]]:
+        reference = asked.get("reference") or {}
+        unknown = set(reference) - set(REFERENCE_KEYS)
+        if unknown:
+            raise ValueError(f"reference knows {', '.join(REFERENCE_KEYS)}, not {', '.join(sorted(unknown))}")
+        air = {REFERENCE_KEYS[key]: float(value) for key, value in reference.items()}
+        fitted = asked.get("fitted", "head")
+        lifts_m = [float(lift_m) for lift_m in asked["lifts_m"]]
+        return [self._bench.truth(asked["direction"], lift_m, fitted=fitted, **air) for lift_m in lifts_m]
