@@ -1,0 +1,104 @@
+"""Propagation of uncertainty: JCGM 100 through GTC, JCGM 101 as confirmation.
+
+A formula takes its inputs by name and returns one number; the same formula
+serves floats, uncertain numbers and the draws of a Monte Carlo run.
+"""
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from acquire.values import Component
+
+UNLIMITED_DOF = 1e6
+"""Stands for infinitely many degrees of freedom, so that every number is finite."""
+
+NORMAL_95 = 1.959963984540054
+
+Formula = Callable[[Mapping[str, Any]], Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    """One input of a formula: best estimate and standard uncertainty, in ``unit``.
+
+    ``shared`` marks what is common to all readings of the same bench.
+    """
+
+    name: str
+    value: float
+    unit: str
+    standard_uncertainty: float
+    distribution: Literal["normal", "rectangular", "t"] = "normal"
+    dof: float = UNLIMITED_DOF
+    shared: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Propagated:
+    """A result with its budget; ``components`` are in the order of the inputs."""
+
+    value: float
+    standard_uncertainty: float
+    dof: float
+    coverage_factor: float
+    components: tuple[Component, ...]
+
+
+def normal(name: str, value: float, unit: str, half_width_95: float, *, shared: bool) -> Input:
+    """An input from a 95 % figure of a certificate or a data sheet."""
+    return Input(name, value, unit, half_width_95 / NORMAL_95, "normal", shared=shared)
+
+
+def rectangular(name: str, value: float, unit: str, half_width: float, *, shared: bool) -> Input:
+    """An input that lies anywhere within +- ``half_width``."""
+    return Input(name, value, unit, half_width / math.sqrt(3.0), "rectangular", shared=shared)
+
+
+def prepare() -> None:
+    """Load what the first budget needs (GTC and scipy, about 0.6 s) beforehand."""
+    import GTC  # noqa: F401
+
+
+def coverage_factor(dof: float) -> float:
+    """Student's t at 95 %, two-sided, at the degrees of freedom rounded down.
+
+    Source: JCGM 100:2008, G.3 and table G.2. Fewer than one counts as one.
+    """
+    from GTC import reporting
+
+    return float(reporting.k_factor(max(1.0, math.floor(dof)), 95))
+
+
+def propagate(formula: Formula, inputs: Sequence[Input]) -> Propagated:
+    """First-order propagation with Welch-Satterthwaite degrees of freedom.
+
+    The inputs are independent. ``contribution_rel`` of each component is
+    relative to the result, or to its standard uncertainty where the result
+    is smaller than that, so that a result of zero has a budget too.
+    """
+    import GTC
+
+    numbers = {
+        its.name: GTC.ureal(its.value, its.standard_uncertainty, df=min(max(its.dof, 1.0), UNLIMITED_DOF))
+        for its in inputs
+    }
+    result = formula(numbers)
+    uncertainty = float(result.u)
+    scale = max(abs(float(result.x)), uncertainty)
+    components = tuple(
+        Component(
+            name=its.name,
+            value=its.value,
+            unit=its.unit,
+            standard_uncertainty=its.standard_uncertainty,
+            distribution=its.distribution,
+            dof=min(its.dof, UNLIMITED_DOF),
+            contribution_rel=float(GTC.component(result, numbers[its.name])) / scale if scale else 0.0,
+            shared=its.shared,
+        )
+        for its in inputs
+    )
+    dof = min(float(result.df), UNLIMITED_DOF) if uncertainty > 0.0 else UNLIMITED_DOF
+    return Propagated(float(result.x), uncertainty, dof, coverage_factor(dof), components)

@@ -1,0 +1,71 @@
+"""From an effective area to a stated flow and back, and to other test pressures.
+
+A flow is stated as the flow that the same restriction would pass at the
+reference test pressure in reference air, per reference density: at an equal
+test pressure it does not move with the weather. Intake and exhaust are stated
+alike, from reference air upstream.
+"""
+
+from dataclasses import dataclass, field
+
+from acquire.air import ISENTROPIC_EXPONENT, density_kg_m3
+from acquire.config import Reference
+from acquire.restriction import ideal_mass_flux, nozzle_expansibility, plate_expansibility
+from acquire.values import AirState
+
+
+@dataclass(frozen=True, slots=True)
+class Statement:
+    """The convention of one bench: its reference test pressure and air.
+
+    ``speed_m_s`` is the flow per area. Raises ``ValueError`` for reference
+    air that cannot be.
+    """
+
+    reference: Reference
+    air: AirState = field(init=False)
+    density_kg_m3: float = field(init=False)
+    speed_m_s: float = field(init=False)
+
+    def __post_init__(self) -> None:
+        its = self.reference
+        air = AirState(its.air_pressure_pa, its.air_temperature_k, its.air_humidity)
+        density = density_kg_m3(air)
+        if its.test_pressure_pa >= its.air_pressure_pa:
+            raise ValueError(
+                f"reference test pressure {its.test_pressure_pa:g} Pa is not below the reference air pressure "
+                f"{its.air_pressure_pa:g} Pa: correct reference.test_pressure"
+            )
+        object.__setattr__(self, "air", air)
+        object.__setattr__(self, "density_kg_m3", density)
+        object.__setattr__(self, "speed_m_s", self.speed_at_m_s(its.test_pressure_pa))
+
+    def speed_at_m_s(self, test_pressure_pa: float) -> float:
+        """Flow per area at another test pressure, in reference air."""
+        density = density_kg_m3(self.air)
+        return ideal_mass_flux(self.air.pressure_pa, density, test_pressure_pa, ISENTROPIC_EXPONENT) / density
+
+    def flow_m3_s(self, area_m2: float) -> float:
+        """The stated flow of an effective area."""
+        return area_m2 * self.speed_m_s
+
+    def area_m2(self, flow_m3_s: float) -> float:
+        """The effective area of a stated flow."""
+        return flow_m3_s / self.speed_m_s
+
+
+def port_doubt_rel(upstream_pa: float, from_pa: float, to_pa: float, kappa: float = ISENTROPIC_EXPONENT) -> float:
+    """How far an effective area may move between two test pressures, as a relative half-width.
+
+    A port's passage lies between a nozzle, whose effective area does not
+    depend on the pressure, and a sharp edge, whose expansibility falls less:
+    the difference between the two is the half-width. It is 0 at equal
+    pressures, 0.15 % from 10 to 15 inH2O and about 1 % from 10 to 28.
+    """
+    here = _edge_over_nozzle(upstream_pa, from_pa, kappa)
+    return abs(_edge_over_nozzle(upstream_pa, to_pa, kappa) / here - 1.0)
+
+
+def _edge_over_nozzle(upstream_pa: float, dp_pa: float, kappa: float) -> float:
+    ratio = 1.0 - dp_pa / upstream_pa
+    return plate_expansibility(ratio, kappa) / nozzle_expansibility(ratio, kappa)
