@@ -36,7 +36,7 @@ class StatedChannel:
 STATED_RANGES: dict[str, StatedRange] = {
     "small": StatedRange(40e-6, 0.010),
     "middle": StatedRange(600e-6, 0.008),
-    "large": StatedRange(2100e-6, 0.008),
+    "large": StatedRange(1800e-6, 0.008),
 }
 STATED_CHANNELS: dict[str, StatedChannel] = {
     "test_pressure": StatedChannel(0.02, 0.10, 0.001),
@@ -165,7 +165,7 @@ def _transducers(draw: random.Random, errors: float) -> dict[str, Transducer]:
     for name, stated in STATED_CHANNELS.items():
         offset = errors * draw.gauss(0.0, stated.accuracy / 2)
         gain = errors * draw.gauss(0.0, stated.accuracy_percent_of_reading / 200.0)
-        drift = errors * draw.gauss(0.0, 0.01 * stated.accuracy)
+        drift = errors * draw.gauss(0.0, 0.005 * stated.accuracy)
         made[name] = Transducer(offset, gain, drift, stated.resolution)
     # an indicator's zero is wherever it was set last; its scale is off by the stated figure at one inch
     zero_in, scale = errors * draw.uniform(-0.002, 0.002), errors * draw.gauss(0.0, 0.00025)

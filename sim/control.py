@@ -6,8 +6,9 @@
 [...], "reference": {"test_pressure_pa": ..., "air_pressure_pa": ...,
 "air_temperature_k": ..., "air_humidity": ...}, "fitted": "head"}``, where
 everything from ``reference`` on may be left out. Every answer holds ``ok``;
-a refused line ``error``, a truth ``truth`` (a list in the order of the
-lifts), a now ``now``.
+a refused line ``error``, a now ``now``, a truth ``truth`` and ``flows_m3_s``,
+both in the order of the lifts. A lift of null stands for the blank plate: its
+flow is the leakage.
 """
 
 import contextlib
@@ -102,7 +103,8 @@ class Control:
             case {"ask": "now"}:
                 return {"now": self._bench.true_now()}
             case {"ask": "truth"}:
-                return {"truth": self._truth(asked)}
+                truth = self._truth(asked)
+                return {"truth": truth, "flows_m3_s": [one["flow_m3_s"] for one in truth]}
             case _:
                 raise ValueError("do must be follow, press, unplug or stop; ask must be now or truth")
         return {}
@@ -114,5 +116,12 @@ class Control:
             raise ValueError(f"reference knows {', '.join(REFERENCE_KEYS)}, not {', '.join(sorted(unknown))}")
         air = {REFERENCE_KEYS[key]: float(value) for key, value in reference.items()}
         fitted = asked.get("fitted", "head")
-        lifts_m = [float(lift_m) for lift_m in asked["lifts_m"]]
-        return [self._bench.truth(asked["direction"], lift_m, fitted=fitted, **air) for lift_m in lifts_m]
+        if fitted not in ("head", "blank plate", "reference plate"):
+            raise ValueError(f"fitted {fitted!r} is not known: use head, blank plate or reference plate")
+        found = []
+        for lift_m in asked["lifts_m"]:
+            one = self._bench.truth(asked["direction"], float(lift_m or 0.0), fitted=fitted, **air)
+            if lift_m is None and fitted != "reference plate":
+                one |= {"effective_area_m2": one["leakage_area_m2"], "flow_m3_s": one["leakage_m3_s"]}
+            found.append(one)
+        return found

@@ -45,7 +45,7 @@ class Operator:
         self.lift_m = 0.0
         self.lift_doing: Doing = "holding"
         self.pressure_doing: Doing = "holding"
-        self._aim_m = 0.0
+        self._aim_m: float | None = 0.0
         self._seen_pa = 0.0
         self._creep_left_s = 0.0
         self._creep_for_s = 1.0
@@ -89,7 +89,7 @@ class Operator:
             self.lift_doing = self.pressure_doing = "changing"
             yield from self._wait(rng.uniform(*habits.change_s))
             self.fitted, plant.direction, plant.meter_range = wish.fitted, wish.direction, wish.meter_range
-        if wish.lift_m is not None and abs(wish.lift_m - self._aim_m) > 1e-9:
+        if wish.lift_m is not None and wish.lift_m != self._aim_m:
             yield from self._set_lift(wish.lift_m)
         self.lift_doing = "holding"
         if wish.test_pressure_pa > 0.0:
@@ -110,8 +110,9 @@ class Operator:
 
     def _set_lift(self, wanted_m: float) -> Iterator[None]:
         rng, habits = self._rng, self._habits
+        self._aim_m = None  # until he is there: he may be called off half-way
         if wanted_m > 0.0 and rng.random() < habits.wrong_lift_share:
-            step_m = abs(wanted_m - self._aim_m) or 0.1 * INCH_M
+            step_m = abs(wanted_m - self.lift_m)
             wrong_m = wanted_m + step_m if wanted_m + step_m <= HIGHEST_LIFT_M else wanted_m - step_m / 2
             yield from self._turn(wrong_m, rng.uniform(*habits.move_s))
             self.lift_doing = "wrong lift"
@@ -158,7 +159,7 @@ class Operator:
         yield from self._wait(rng.uniform(*habits.reaction_s))
         begins = self._plant.source_pa == 0.0
         aim_pa = min(wanted_pa * (1.0 + rng.gauss(0.0, habits.pressure_scatter_rel)), BLOWER_HEAD_PA)
-        seconds = rng.uniform(1.5, 3.0) if begins else rng.uniform(0.3, 1.5)
+        seconds = rng.uniform(1.5, 3.0) if begins else rng.uniform(0.3, 1.2)
         if rng.random() < habits.short_pressure_share:
             short = rng.uniform(*habits.short_pressure_rel)
             side = 1.0 if self._plant.source_pa > aim_pa else -1.0
