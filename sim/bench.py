@@ -1,6 +1,7 @@
 """The simulated bench in virtual time: nothing happens but in :meth:`SimBench.advance`."""
 
 import random
+from typing import Any
 
 from sim.air import INCH_M, INH2O_PA, density, nozzle_flux, saturation_pressure_pa, vapour_share
 from sim.build import Direction, build
@@ -137,7 +138,7 @@ class SimBench:
             "leakage_m3_s": self.built.leakage_m2[direction] * speed_m_s,
         }
 
-    def true_now(self) -> dict[str, object]:
+    def true_now(self) -> dict[str, Any]:
         """The state behind the readings, without noise.
 
         ``flow_error_rel`` is how far the flow at the meter is from what the

@@ -67,7 +67,7 @@ class Control:
     def answer(self, line: bytes) -> dict[str, object]:
         """What one line of the link is answered with."""
         try:
-            asked = json.loads(line)
+            asked = json.loads(line.decode())
             if not isinstance(asked, dict):
                 raise ValueError("a line must be one JSON object")
             return {"ok": True, **self._act(asked)}
@@ -93,7 +93,7 @@ class Control:
     def _act(self, asked: dict[str, Any]) -> dict[str, object]:
         match asked:
             case {"do": "follow"}:
-                self._bench.follow(asked["wants"])
+                self._bench.follow(_typed(asked, "wants", dict))
             case {"do": "press"}:
                 self._bench.press()
             case {"do": "unplug"}:
@@ -110,7 +110,7 @@ class Control:
         return {}
 
     def _truth(self, asked: dict[str, Any]) -> list[dict[str, float]]:
-        reference = asked.get("reference") or {}
+        reference = _typed({"reference": {}} | asked, "reference", dict)
         unknown = set(reference) - set(REFERENCE_KEYS)
         if unknown:
             raise ValueError(f"reference knows {', '.join(REFERENCE_KEYS)}, not {', '.join(sorted(unknown))}")
@@ -119,9 +119,15 @@ class Control:
         if fitted not in ("head", "blank plate", "reference plate"):
             raise ValueError(f"fitted {fitted!r} is not known: use head, blank plate or reference plate")
         found = []
-        for lift_m in asked["lifts_m"]:
+        for lift_m in _typed(asked, "lifts_m", list):
             one = self._bench.truth(asked["direction"], float(lift_m or 0.0), fitted=fitted, **air)
             if lift_m is None and fitted != "reference plate":
                 one |= {"effective_area_m2": one["leakage_area_m2"], "flow_m3_s": one["leakage_m3_s"]}
             found.append(one)
         return found
+
+
+def _typed(asked: dict[str, Any], key: str, kind: type[Any]) -> Any:
+    if not isinstance(asked[key], kind):
+        raise ValueError(f"{key} must be {'an object' if kind is dict else 'a list'}, not {json.dumps(asked[key])}")
+    return asked[key]

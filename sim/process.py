@@ -1,9 +1,9 @@
 """The simulated bench as a process: real endpoints, real time multiplied by a speed."""
 
 import json
+import os
 import shutil
 import signal
-import sys
 import tempfile
 import threading
 import time
@@ -75,6 +75,10 @@ class Process:
         return TcpEndpoint() if self._folder is None else PtyEndpoint(self._folder / name)
 
     def _wait_for_stdin(self) -> None:
-        while sys.stdin.buffer.read(1024):
-            pass
+        # not through sys.stdin: its lock, held by a waiting thread, would abort the interpreter's end
+        try:
+            while os.read(0, 1024):
+                pass
+        except OSError:
+            pass  # there is no stdin: as good as closed
         self._stop.set()
