@@ -44,6 +44,7 @@ def make_app(engine: EngineApi, hub: Hub, health: Health, open_archive: OpenArch
         docs_url=None,
         redoc_url=None,
         openapi_url="/v1/openapi.json",
+        telemetry={"tracing": False, "metrics": False, "logs": False, "auto_configure": False},
         responses=refusals,
     )
     _add_refusals(app)
@@ -160,6 +161,7 @@ def _add_refusals(app: FastAPI) -> None:
     @app.exception_handler(HTTPException)
     async def not_here(request: Request, error: HTTPException) -> Response:
         said = {
+            400: "the request is not valid JSON in UTF-8: send one JSON object",
             404: f"there is no {request.url.path} here: see /v1/openapi.json",
             405: f"{request.method} is not for {request.url.path}: see /v1/openapi.json",
         }

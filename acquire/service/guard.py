@@ -33,10 +33,6 @@ def is_loopback(host: str) -> bool:
         return False
 
 
-class _TooLargeError(Exception):
-    pass
-
-
 class Guard:
     """ASGI middleware in front of everything."""
 
@@ -52,27 +48,26 @@ class Guard:
         if refused is not None:
             await refused(scope, receive, send)
             return
-        started = False
+        if scope["type"] == "websocket":
+            await self._app(scope, receive, send)
+            return
         size = 0
+        given_up = False
 
         async def bounded_receive() -> Message:
-            nonlocal size
+            nonlocal size, given_up
             message = await receive()
             size += len(message.get("body", b""))
-            if scope["type"] == "http" and size > LARGEST_BODY:
-                raise _TooLargeError
-            return message
-
-        async def watched_send(message: Message) -> None:
-            nonlocal started
-            started = True
-            await send(message)
-
-        try:
-            await self._app(scope, bounded_receive, watched_send)
-        except _TooLargeError:
-            if not started:
+            if size > LARGEST_BODY and not given_up:
+                given_up = True
                 await _too_large()(scope, receive, send)
+            return {"type": "http.disconnect"} if given_up else message
+
+        async def sole_send(message: Message) -> None:
+            if not given_up:
+                await send(message)
+
+        await self._app(scope, bounded_receive, sole_send)
 
     def _judge(self, scope: Scope) -> Response | None:
         headers: dict[bytes, list[bytes]] = {}

@@ -63,7 +63,8 @@ class Hub:
 
     def close(self) -> None:
         """Stop listening. Twice is harmless."""
-        self._unsubscribe()
+        unsubscribe, self._unsubscribe = self._unsubscribe, lambda: None
+        unsubscribe()
         with self._lock:
             self._loop = None
             self._early = []

@@ -22,11 +22,16 @@ from acquire.service.api import make_app
 from acquire.service.guard import LARGEST_BODY, Guard, is_loopback
 from acquire.service.hub import Hub
 from acquire.service.ports import ArchiveApi, EngineApi, OpenArchive
-from acquire.where import Address, remove_address, write_address
+from acquire.where import Address, remove_address, state_folder, write_address
 from acquire.wire import Health
 
 log = logging.getLogger(__name__)
 GRACE_S = 2
+
+
+def _is_news(record: logging.LogRecord) -> bool:
+    # said of each refused WebSocket although the refusal was sent
+    return not record.getMessage().startswith("ASGI callable returned without completing handshake")
 
 
 class _Server(uvicorn.Server):
@@ -98,6 +103,9 @@ class Service:
             archive=str(archive_path),
             since_utc=(clock or SystemClock()).utc().isoformat(timespec="seconds"),
         )
+        logging.getLogger("uvicorn.error").addFilter(_is_news)
+        self._lock = threading.Lock()
+        self._running = False
         run = secrets.token_hex(8)
         health = Health(version=engine.bench().version, bench=bench_name, pid=os.getpid(), run=run)
         self._hub = Hub(engine.subscribe, run)
@@ -121,13 +129,16 @@ class Service:
         )
 
     def run(self, ready: Callable[[str], None] | None = None) -> None:
-        """Serve until ``stop``, SIGINT or SIGTERM; ``ready`` gets the URL once requests are taken."""
+        """Serve until ``stop``, SIGINT or SIGTERM; ``ready`` gets the URL once requests are taken.
+
+        Returns at once if it was stopped before. Raises ``Refused`` if the address cannot be written.
+        """
+        with self._lock:
+            if self._server.should_exit:
+                return
+            self._running = True
         try:
-            write_address(self.address)
-        except OSError as error:
-            self._release()
-            raise Refused(f"the daemon's address cannot be written ({error}): check the folder") from error
-        try:
+            self._write_address()
             with asyncio.Runner() as runner:
                 runner.run(self._main(ready))
         finally:
@@ -135,8 +146,19 @@ class Service:
             self._release()
 
     def stop(self) -> None:
-        """Stop soon and cleanly; from any thread, twice is harmless."""
-        self._server.should_exit = True
+        """Stop soon and cleanly, or give the port back if it never ran; from any thread, twice is harmless."""
+        with self._lock:
+            self._server.should_exit = True
+            if not self._running:
+                self._release()
+
+    def _write_address(self) -> None:
+        try:
+            write_address(self.address)
+        except OSError as error:
+            raise Refused(
+                f"the daemon's address cannot be written ({error}): check that {state_folder()} can be written"
+            ) from error
 
     def _release(self) -> None:
         self._hub.close()
@@ -161,10 +183,18 @@ class ServiceThread:
 
     def __init__(self, service: Service) -> None:
         self.service = service
-        self._thread = threading.Thread(target=service.run, name="service")
+        self._ready = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="service")
+
+    def _run(self) -> None:
+        try:
+            self.service.run(lambda _url: self._ready.set())
+        finally:
+            self._ready.set()
 
     def __enter__(self) -> Service:
         self._thread.start()
+        self._ready.wait()
         return self.service
 
     def __exit__(
