@@ -6,6 +6,7 @@ Whatever goes wrong at a port leaves this file as a ``DriverError``.
 import contextlib
 import errno
 import os
+import re
 import select
 import socket
 from dataclasses import dataclass
@@ -106,12 +107,14 @@ class TcpLink:
         address = _host_and_number(port)
         try:
             self._socket = socket.create_connection(address, timeout=_CONNECT_S)
-            self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
         except OSError as error:
             raise LinkLostError(
                 f"{port} cannot be reached ({_said(error)}): check that the device is on and the address is right"
             ) from error
+        # some systems refuse options once the far end has hung up: the first read says that
+        with contextlib.suppress(OSError):
+            self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
 
     def read(self, wait_s: float) -> bytes:
         try:
@@ -200,8 +203,10 @@ class SerialLink:
 
 
 def _said(error: BaseException) -> str:
-    text = getattr(error, "strerror", None) or str(error) or type(error).__name__
-    return str(text).partition("(")[0].rstrip(" .:") or str(text)
+    """The reason in the error's text, without pyserial's wrapping and its guesses in brackets."""
+    text = str(getattr(error, "strerror", None) or error)
+    reason = re.search(r"\[Errno -?\d+\] ([^:'(]+)", text) or re.match(r"([^(\[]+)", text)
+    return (reason[1] if reason else text).strip(" .:") or type(error).__name__
 
 
 def _lost(port: str, error: BaseException) -> LinkLostError:
