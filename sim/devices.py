@@ -34,7 +34,7 @@ class Device(ABC):
         self._drop = self._cut = self._flip = 0
         self._spiked = self._zeroed = 0
         self._size = 0.0
-        self._boot_s = 0.0 if not self.boot_text else -1.0
+        self._must_boot = True
 
     def plugged(self, now_s: float) -> bool:
         """Whether the port is there."""
@@ -58,7 +58,7 @@ class Device(ABC):
         """Begin what is due, and boot if it is time to."""
         for fault in self.plan.due(now_s, self._line + 1):
             self._begin(fault, now_s)
-        if self._boot_s < 0.0:
+        if self._must_boot and self.plugged(now_s):
             self._boot(now_s)
 
     def _begin(self, fault: Fault, now_s: float) -> None:
@@ -80,14 +80,12 @@ class Device(ABC):
             case "unplug":
                 self._unplugged_until_s = now_s + fault.for_s
                 self._out.clear()
-                self._boot_s = -1.0
+                self._must_boot = True
             case "boot":
-                self._boot(now_s)
+                self._must_boot = True
 
     def _boot(self, now_s: float) -> None:
-        if not self.plugged(now_s):
-            return
-        self._boot_s = 0.0
+        self._must_boot = False
         self._out += self.boot_text
         self._silent_until_s = now_s + self.boot_s
 

@@ -5,7 +5,6 @@ Both drop what is sent while nobody has the port open, as an instrument does.
 
 import contextlib
 import os
-import select
 import socket
 from abc import ABC, abstractmethod
 from pathlib import Path
@@ -106,30 +105,28 @@ class PtyEndpoint(Endpoint):
     def __init__(self, link: Path) -> None:
         self._link = link
         self._master: int | None = None
-        self._poll = select.poll()
         self.plug()
         self.port = str(link)
 
     def exchange(self, data: bytes) -> bytes:
         if self._master is None:
             return b""
-        events = dict(self._poll.poll(0)).get(self._master, 0)
-        if events & select.POLLHUP:
-            return b""
-        with contextlib.suppress(BlockingIOError):
-            if data:
-                os.write(self._master, data)
-        if not events & select.POLLIN:
-            return b""
+        heard = b""
         try:
-            return os.read(self._master, 4096)
-        except OSError:  # the client left just now
-            return b""
+            heard = os.read(self._master, 4096)
+            listened = heard != b""  # an end of file, or on Linux an error: nobody has the terminal open
+        except BlockingIOError:
+            listened = True
+        except OSError:
+            listened = False
+        if listened and data:
+            with contextlib.suppress(OSError):
+                os.write(self._master, data)
+        return heard
 
     def unplug(self) -> None:
         if self._master is not None:
             self._link.unlink(missing_ok=True)
-            self._poll.unregister(self._master)
             os.close(self._master)
             self._master = None
 
@@ -142,10 +139,9 @@ class PtyEndpoint(Endpoint):
         master, slave = pty.openpty()
         tty.setraw(slave)
         name = os.ttyname(slave)
-        # opened and closed once, so that the hang-up shows until a client comes
+        # opened and closed once, so that it reads as left until a client comes
         os.close(slave)
         os.set_blocking(master, False)
-        self._poll.register(master, select.POLLIN | select.POLLHUP)
         self._master = master
         self._link.symlink_to(name)
 

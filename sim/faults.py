@@ -83,7 +83,7 @@ class FaultPlan:
 
     def __init__(self, device: str, faults: Iterable[Fault], endless: Iterator[Fault] = iter(())) -> None:
         mine = [fault for fault in faults if fault.device == device]
-        self._by_line = {fault.at_line: fault for fault in mine if fault.at_line is not None}
+        self._by_line = sorted((f for f in mine if f.at_line is not None), key=_line_of, reverse=True)
         self._by_time = sorted((f for f in mine if f.at_s is not None), key=_time_of, reverse=True)
         self._endless = endless
         self._next = next(endless, None)
@@ -91,8 +91,8 @@ class FaultPlan:
     def due(self, now_s: float, line: int) -> list[Fault]:
         """The faults that begin before line number ``line`` at ``now_s``."""
         due: list[Fault] = []
-        if self._by_line and line in self._by_line:
-            due.append(self._by_line.pop(line))
+        while self._by_line and _line_of(self._by_line[-1]) <= line:
+            due.append(self._by_line.pop())
         while self._by_time and _time_of(self._by_time[-1]) <= now_s:
             due.append(self._by_time.pop())
         while self._next is not None and _time_of(self._next) <= now_s:
@@ -103,7 +103,8 @@ class FaultPlan:
     def add(self, fault: Fault) -> None:
         """Place one more fault."""
         if fault.at_line is not None:
-            self._by_line[fault.at_line] = fault
+            self._by_line.append(fault)
+            self._by_line.sort(key=_line_of, reverse=True)
         else:
             self._by_time.append(fault)
             self._by_time.sort(key=_time_of, reverse=True)
@@ -111,3 +112,7 @@ class FaultPlan:
 
 def _time_of(fault: Fault) -> float:
     return fault.at_s if fault.at_s is not None else 0.0
+
+
+def _line_of(fault: Fault) -> int:
+    return fault.at_line if fault.at_line is not None else 0

@@ -14,7 +14,7 @@ from sim.control import Control
 from sim.devices import Device
 from sim.endpoints import Endpoint, PtyEndpoint, TcpEndpoint
 
-TICK_S = 0.01
+TICK_S = 0.005
 # a machine that was held up longer than this lets the bench's time slip instead of racing after it
 LONGEST_CATCH_UP_S = 0.5
 
