@@ -5,6 +5,7 @@ operating system drops it when the process ends, however it ends. A file
 beside it says who holds it.
 """
 
+import contextlib
 import hashlib
 import os
 import sqlite3
@@ -51,7 +52,7 @@ class Claim:
             connection.execute("BEGIN EXCLUSIVE")
             self._held.append((connection, beside))
             write_private(beside, holder.model_dump_json())
-        except sqlite3.OperationalError as error:
+        except sqlite3.DatabaseError as error:
             connection.close()
             if error.sqlite_errorcode == sqlite3.SQLITE_BUSY:
                 raise AlreadyRunning(_sentence(holder, beside)) from error
@@ -63,7 +64,8 @@ class Claim:
         """Give everything back. Twice is harmless."""
         while self._held:
             connection, beside = self._held.pop()
-            beside.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):
+                beside.unlink(missing_ok=True)
             connection.close()
 
     def __enter__(self) -> "Claim":

@@ -1,6 +1,7 @@
 """The live WebSocket: frames at a steady rate, events at once."""
 
 import asyncio
+import contextlib
 import logging
 from collections.abc import Callable
 
@@ -30,8 +31,11 @@ async def serve_live(
         failure = (await asyncio.gather(sending, *others, return_exceptions=True))[0]
     if isinstance(failure, Exception) and not isinstance(failure, WebSocketDisconnect):
         log.error("a live client had to be given up", exc_info=failure)
-        await socket.close(1011, "the daemon could not go on: see its log")
-    # a client that fell behind is not told so: its connection takes nothing more, returning closes it
+        with contextlib.suppress(RuntimeError, WebSocketDisconnect):
+            await socket.close(1011, "the daemon could not go on: its log says more")
+    elif feed.overflow.is_set():
+        # it cannot be told: its connection takes nothing more, and returning closes it
+        log.warning("a live client fell too far behind and was disconnected; it can ask again for what it missed")
 
 
 async def _send(socket: WebSocket, hub: Hub, feed: Feed, frame: Callable[[], Frame], period_s: float) -> None:

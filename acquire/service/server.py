@@ -43,6 +43,18 @@ class _Server(uvicorn.Server):
         await super().startup(sockets)
         self.ready()
 
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        # a live client that was given up still has what it never read
+        self._abort(only_closing=True)
+        await super().shutdown(sockets)
+        self._abort()
+        await asyncio.sleep(0)
+
+    def _abort(self, only_closing: bool = False) -> None:
+        for connection in list(self.server_state.connections):
+            if connection.transport.is_closing() or not only_closing:
+                connection.transport.abort()
+
     @contextlib.contextmanager
     def capture_signals(self) -> Iterator[None]:
         if threading.current_thread() is not threading.main_thread():
@@ -172,10 +184,6 @@ class Service:
             await self._server.serve(sockets=[self._socket])
         finally:
             self._hub.close()
-            # clients that take nothing more would keep their connection for ever
-            for connection in list(self._server.server_state.connections):
-                connection.transport.abort()
-            await asyncio.sleep(0)
 
 
 class ServiceThread:

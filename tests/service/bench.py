@@ -61,6 +61,7 @@ class FakeEngine:
         self.templates: dict[str, Template] = {}
         self.flow_m3_s: float | None = 0.04
         self.refuse = ""
+        self.failing = False
         self._listeners: list[Callable[[LiveEvent], None]] = []
         self._number = 0
         self._lock = threading.Lock()
@@ -70,6 +71,8 @@ class FakeEngine:
         return len(self._listeners)
 
     def frame(self) -> Frame:
+        if self.failing:
+            raise IndexError("a fault of the engine")
         return Frame.model_construct(
             t_us=self._number,
             readings={},
