@@ -1,0 +1,212 @@
+"""The archive's read side: any number of readers, also while a pull runs; never writes."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acquire.records import ArchivedPull, LeakageLaw, PullRow, SessionRow, Setup, Subject, Template
+from acquire.store import loading, stream
+from acquire.store.connect import check, connect_reader
+from acquire.store.encoding import utc_text
+from acquire.store.errors import ArchiveError, saying
+from acquire.store.stream import Records, TimedAction
+from acquire.values import Direction, Point, PullKind
+from drivers.base import ChannelSettings
+
+__all__ = ["ArchiveError", "ArchiveReader", "Records", "TimedAction"]
+
+_LONGEST_AGE_S = 3e9
+
+
+class ArchiveReader:
+    """Reads the archive. Everything raises :class:`ArchiveError` with one sentence.
+
+    May be handed from thread to thread, but serves one at a time.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = Path(path)
+        self._sql = connect_reader(self.path)
+
+    def close(self) -> None:
+        """Closing twice is harmless."""
+        self._sql.close()
+
+    def __enter__(self) -> "ArchiveReader":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def check(self) -> None:
+        """Look for damage in the whole file, sample blocks included."""
+        with saying(self.path):
+            check(self._sql, self.path, whole=True)
+
+    # ------------------------------------------------------------ pulls
+
+    def pulls(
+        self,
+        limit: int | None = None,
+        subject: str | None = None,
+        kind: PullKind | None = None,
+        direction: Direction | None = None,
+    ) -> list[PullRow]:
+        """Pulls, the newest first. ``subject`` is an identifier, in upper or lower case."""
+        wanted = {"kind": kind, "direction": direction}
+        where = [f"pulls.{name} = :{name}" for name, value in wanted.items() if value is not None]
+        if subject is not None:
+            where.append("subject_id IN (SELECT id FROM subjects WHERE identifier = :subject COLLATE NOCASE)")
+        with self._reading():
+            return loading.pull_rows(
+                self._sql, f"WHERE {' AND '.join(where)}" if where else "", limit, subject=subject, **wanted
+            )
+
+    def open_pulls(self) -> list[PullRow]:
+        """Pulls that have not ended and can be resumed, the newest first."""
+        with self._reading():
+            return loading.pull_rows(self._sql, "WHERE outcome IS NULL", None)
+
+    def pull(self, id_or_uid: int | str) -> ArchivedPull:
+        """Everything about one pull, by its id, its uid, or ``"last"``."""
+        with self._reading():
+            row = loading.find_pull(self._sql, id_or_uid)
+            if row is None:
+                raise self._no_pull(id_or_uid)
+            return loading.archived_pull(self._sql, row)
+
+    # ------------------------------------------------------------ sessions and samples
+
+    def sessions(self, pull_id: int) -> list[SessionRow]:
+        """The recordings of a pull, in order of time."""
+        with self._reading():
+            if loading.find_pull(self._sql, pull_id) is None:
+                raise self._no_pull(pull_id)
+            return loading.session_rows(self._sql, "WHERE pull_id = :id", id=pull_id)
+
+    def session(self, session_id: int) -> SessionRow:
+        """One recording."""
+        with self._reading():
+            found = loading.session_rows(self._sql, "WHERE sessions.id = :id", id=session_id)
+            if not found:
+                (held,) = loading.all_rows(self._sql, "SELECT count(*) AS n, max(id) AS last FROM sessions")
+                ids = f"the last one is {held['last']}" if held["n"] else "it holds none yet"
+                raise ArchiveError(f"there is no session {session_id} in the archive {self.path}: {ids}")
+            return found[0]
+
+    def calibration(self, session_id: int) -> dict[str, ChannelSettings]:
+        """Scale, offset, unit and accuracy in force for a session, by channel."""
+        self.session(session_id)
+        with self._reading():
+            found = loading.all_rows(
+                self._sql,
+                "SELECT channel, settings_json FROM session_calibrations WHERE session_id = :id ORDER BY channel",
+                id=session_id,
+            )
+            return {
+                row["channel"]: loading.decoded(
+                    "a calibration", ChannelSettings.model_validate_json, row["settings_json"]
+                )
+                for row in found
+            }
+
+    def points_of_session(self, session_id: int) -> list[Point]:
+        """The points that were taken in one recording, in the order in which they were taken."""
+        self.session(session_id)
+        with self._reading():
+            return loading.points(self._sql, "WHERE session_id = :id", id=session_id)
+
+    def session_of_point(self, pull_id: int, step: int, take: int) -> int:
+        """The session in whose time a point was taken."""
+        with self._reading():
+            found = loading.all_rows(
+                self._sql,
+                "SELECT session_id FROM points WHERE pull_id = :pull_id AND step = :step AND take = :take",
+                pull_id=pull_id,
+                step=step,
+                take=take,
+            )
+        if not found:
+            raise ArchiveError(f"pull {pull_id} in the archive {self.path} has no take {take} of step {step + 1}")
+        return int(found[0]["session_id"])
+
+    def stream(self, session_id: int) -> Iterator[Records]:
+        """Everything a session received, in the order of arrival, up to now."""
+        self.session(session_id)
+        with saying(self.path):
+            yield from stream.stream(self._sql, session_id)
+
+    def samples(
+        self, session_id: int, channel: str, t_from_us: int | None = None, t_to_us: int | None = None
+    ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """Times (us) and numbers as received of one channel, both ends of the time span included."""
+        self.session(session_id)
+        with saying(self.path):
+            return stream.channel_samples(self._sql, session_id, channel, t_from_us, t_to_us)
+
+    # ------------------------------------------------------------ what serves many pulls
+
+    def subjects(self) -> list[Subject]:
+        """Every subject, the newest first."""
+        with self._reading():
+            found = loading.all_rows(self._sql, "SELECT * FROM subjects ORDER BY id DESC")
+            return [loading.record(Subject, row) for row in found]
+
+    def setups(self) -> list[Setup]:
+        """Every set-up, the newest first."""
+        with self._reading():
+            found = loading.all_rows(self._sql, "SELECT * FROM setups ORDER BY id DESC")
+            return [loading.record(Setup, row) for row in found]
+
+    def templates(self) -> list[Template]:
+        """Every template, by name."""
+        with self._reading():
+            found = loading.all_rows(self._sql, "SELECT * FROM templates ORDER BY name COLLATE NOCASE, name")
+            return [loading.template(self._sql, row) for row in found]
+
+    def leakage_for(self, direction: Direction, setup: Setup, now: datetime, age_limit_s: float) -> LeakageLaw | None:
+        """The newest leakage law of a direction that is not older than the limit, if any.
+
+        One that was measured on another bore fixture than that of ``setup``
+        is left out; where either does not name its fixture it counts.
+        """
+        oldest = now - timedelta(seconds=min(age_limit_s, _LONGEST_AGE_S))
+        with self._reading():
+            found = loading.all_rows(
+                self._sql,
+                """
+                SELECT law_json FROM leakage_laws
+                JOIN pulls ON pulls.id = leakage_laws.pull_id
+                JOIN setups ON setups.id = pulls.setup_id
+                WHERE leakage_laws.direction = :direction AND measured_utc >= :oldest
+                    AND (:fixture IS NULL OR bore_fixture_diameter_m IS NULL OR bore_fixture_diameter_m = :fixture)
+                ORDER BY measured_utc DESC, leakage_laws.id DESC LIMIT 1
+                """,
+                direction=direction,
+                oldest=utc_text(oldest.isoformat()),
+                fixture=setup.bore_fixture_diameter_m,
+            )
+            return loading.leakage_law(found[0]["law_json"]) if found else None
+
+    # ------------------------------------------------------------
+
+    @contextmanager
+    def _reading(self) -> Iterator[None]:
+        """All queries inside see the archive at one moment."""
+        with saying(self.path):
+            self._sql.execute("BEGIN")
+            try:
+                yield
+            finally:
+                self._sql.rollback()
+
+    def _no_pull(self, wanted: int | str) -> ArchiveError:
+        (held,) = loading.all_rows(self._sql, "SELECT count(*) AS n, min(id) AS first, max(id) AS last FROM pulls")
+        if held["n"] == 0:
+            return ArchiveError(f"the archive {self.path} holds no pulls yet: run a first one")
+        ids = f"one pull, {held['last']}" if held["n"] == 1 else f"pulls {held['first']} to {held['last']}"
+        return ArchiveError(f"there is no pull {wanted} in the archive {self.path}: it holds {ids} (also called last)")

@@ -1,0 +1,131 @@
+"""Samples, actions and notices of a session in the order in which they arrived."""
+
+import sqlite3
+from collections.abc import Iterator
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acquire.records import Action
+from acquire.store.blocks import Block, BlockError, decode
+from acquire.store.errors import ArchiveError
+from drivers.sample import Notice, Sample
+
+
+class TimedAction(NamedTuple):
+    """An action and when it was done, in the session's time."""
+
+    t_us: int
+    action: Action
+
+
+Records = list[Sample] | TimedAction | Notice
+
+
+def stream(sql: sqlite3.Connection, session_id: int) -> Iterator[Records]:
+    """Runs of samples with the actions and notices between them.
+
+    What is kept after the call is left out, so that nothing comes out of
+    turn while the session still grows.
+    """
+    sql.execute("BEGIN")
+    try:
+        events = _events(sql, session_id)
+        names = _names(sql, session_id)
+        (last_block,) = sql.execute(
+            "SELECT coalesce(max(id), 0) FROM sample_blocks WHERE session_id = ?", [session_id]
+        ).fetchone()
+    finally:
+        sql.execute("ROLLBACK")
+    next_event = 0
+    for first_sample, block in _blocks(sql, session_id, last_block):
+        samples = _samples(block, names)
+        start = 0
+        while next_event < len(events) and events[next_event][0] <= first_sample + len(samples):
+            after_sample, event = events[next_event]
+            end = after_sample - first_sample
+            if end > start:
+                yield samples[start:end]
+                start = end
+            yield event
+            next_event += 1
+        if start < len(samples):
+            yield samples[start:]
+    for _, event in events[next_event:]:
+        yield event
+
+
+def channel_samples(
+    sql: sqlite3.Connection, session_id: int, channel: str, t_from_us: int | None, t_to_us: int | None
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Times and numbers of one channel within a time span, both ends included."""
+    numbers = [number for number, (name, _) in _names(sql, session_id).items() if name == channel]
+    t_from = -(2**63) if t_from_us is None else t_from_us
+    t_to = 2**63 - 1 if t_to_us is None else t_to_us
+    times = [np.empty(0, np.int64)]
+    values = [np.empty(0, np.float64)]
+    found = sql.execute(
+        "SELECT first_sample, block FROM sample_blocks "
+        "WHERE session_id = ? AND latest_t_us >= ? AND earliest_t_us <= ? ORDER BY first_sample",
+        [session_id, t_from, t_to],
+    )
+    for first_sample, data in found if numbers else ():
+        block = _decode(data, session_id, first_sample)
+        wanted = np.isin(block.channel, numbers) & (block.t_us >= t_from) & (block.t_us <= t_to)
+        times.append(block.t_us[wanted])
+        values.append(block.value[wanted])
+    return np.concatenate(times), np.concatenate(values)
+
+
+def _blocks(sql: sqlite3.Connection, session_id: int, last_block: int) -> Iterator[tuple[int, Block]]:
+    """One query a block: a reader that takes its time must not hold a view of the file open."""
+    first_sample = -1
+    while True:
+        row = sql.execute(
+            "SELECT first_sample, block FROM sample_blocks WHERE session_id = ? AND first_sample > ? AND id <= ? "
+            "ORDER BY first_sample LIMIT 1",
+            [session_id, first_sample, last_block],
+        ).fetchone()
+        if row is None:
+            return
+        first_sample = row[0]
+        yield first_sample, _decode(row[1], session_id, first_sample)
+
+
+def _decode(data: bytes, session_id: int, first_sample: int) -> Block:
+    try:
+        return decode(data)
+    except BlockError as error:
+        raise ArchiveError(
+            f"the samples of session {session_id} from number {first_sample} on are damaged ({error}): "
+            "put back the last backup, and keep this file for recovery"
+        ) from error
+
+
+def _samples(block: Block, names: dict[int, tuple[str, str]]) -> list[Sample]:
+    columns = zip(block.channel.tolist(), block.t_us.tolist(), block.value.tolist(), strict=True)
+    return [Sample(names[number][0], t_us, value, names[number][1]) for number, t_us, value in columns]
+
+
+def _names(sql: sqlite3.Connection, session_id: int) -> dict[int, tuple[str, str]]:
+    found = sql.execute("SELECT number, channel, source FROM session_channels WHERE session_id = ?", [session_id])
+    return {number: (channel, source) for number, channel, source in found}
+
+
+def _events(sql: sqlite3.Connection, session_id: int) -> list[tuple[int, TimedAction | Notice]]:
+    numbered: list[tuple[int, int, TimedAction | Notice]] = [
+        (after, number, TimedAction(t_us, Action(kind=kind, step=step, meter_range=meter_range, by=by)))
+        for after, number, t_us, kind, step, meter_range, by in sql.execute(
+            "SELECT after_sample, number, t_us, kind, step, meter_range, done_by FROM actions WHERE session_id = ?",
+            [session_id],
+        )
+    ]
+    numbered += [
+        (after, number, Notice(instrument, t_us, kind, sentence))
+        for after, number, t_us, instrument, kind, sentence in sql.execute(
+            "SELECT after_sample, number, t_us, instrument, kind, sentence FROM notices WHERE session_id = ?",
+            [session_id],
+        )
+    ]
+    return [(after, event) for after, _, event in sorted(numbered, key=lambda item: item[:2])]
