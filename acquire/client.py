@@ -1,9 +1,9 @@
 """The one way to talk to the daemon: commands here, the live stream in ``acquire.live``.
 
-Only the standard library and the records, so that a command starts fast.
+Only the standard library and the records, so that a command starts fast; for
+a program that must not wait there is ``acquire.async_client``.
 """
 
-import asyncio
 import http.client
 from collections.abc import AsyncGenerator
 from typing import TypeVar
@@ -11,7 +11,6 @@ from urllib.parse import urlencode, urlsplit
 
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
-from acquire.live import Lost, stream
 from acquire.records import (
     Action,
     ArchivedPull,
@@ -25,9 +24,9 @@ from acquire.records import (
 )
 from acquire.values import Direction, PullKind
 from acquire.where import Address, read_address, read_addresses
-from acquire.wire import PULL_ROWS, SUBJECTS, TEMPLATES, Began, ClientError, Health, PullAnswer, Refusal
+from acquire.wire import PULL_ROWS, SUBJECTS, TEMPLATES, Began, ClientError, Health, Lost, PullAnswer, Refusal
 
-__all__ = ["AsyncClient", "Client", "ClientError", "Lost"]
+__all__ = ["Client", "ClientError", "Lost"]
 
 M = TypeVar("M", bound=BaseModel)
 T = TypeVar("T")
@@ -126,6 +125,8 @@ class Client:
 
     def live(self, rate: float = 10) -> AsyncGenerator[Frame | LiveEvent | Lost, None]:
         """Frames and events for as long as it is iterated over, see ``acquire.live.stream``."""
+        from acquire.live import stream
+
         return stream(self, rate)
 
     def refresh(self) -> bool:
@@ -159,69 +160,17 @@ class Client:
                 if last_try or not self.refresh():
                     raise ClientError(f"no daemon answers at {self.url}: start it first") from error
                 continue
-            except (OSError, http.client.HTTPException) as error:
-                raise ClientError(f"the daemon at {self.url} did not answer ({_reason(error)}): is it busy?") from error
+            except OSError as error:
+                reason = error.strerror or type(error).__name__
+                raise ClientError(f"the daemon at {self.url} did not answer ({reason}): is it busy?") from error
+            except http.client.HTTPException as error:
+                raise ClientError(f"what answers at {self.url} is not the daemon: start it again") from error
             if status == 401 and not last_try and self.refresh():
                 continue
             if status >= 400:
-                raise ClientError(_sentence(status, text))
+                raise ClientError(_sentence(status, text), status)
             return text
         raise AssertionError("the second try returns or raises")
-
-
-class AsyncClient:
-    """The same commands for a program that must not wait, each in a worker thread."""
-
-    def __init__(self, client: Client) -> None:
-        self.client = client
-
-    async def health(self) -> Health:
-        return await asyncio.to_thread(self.client.health)
-
-    async def frame(self) -> Frame:
-        return await asyncio.to_thread(self.client.frame)
-
-    async def bench(self) -> BenchSummary:
-        return await asyncio.to_thread(self.client.bench)
-
-    async def begin(self, request: PullRequest) -> int:
-        return await asyncio.to_thread(self.client.begin, request)
-
-    async def resume(self, pull_id: int) -> None:
-        await asyncio.to_thread(self.client.resume, pull_id)
-
-    async def act(self, action: Action) -> None:
-        await asyncio.to_thread(self.client.act, action)
-
-    async def pulls(
-        self,
-        limit: int | None = None,
-        subject: str | None = None,
-        kind: PullKind | None = None,
-        direction: Direction | None = None,
-    ) -> list[PullRow]:
-        return await asyncio.to_thread(self.client.pulls, limit, subject, kind, direction)
-
-    async def open_pulls(self) -> list[PullRow]:
-        return await asyncio.to_thread(self.client.open_pulls)
-
-    async def pull(self, pull_id: int) -> ArchivedPull:
-        return await asyncio.to_thread(self.client.pull, pull_id)
-
-    async def subjects(self) -> list[Subject]:
-        return await asyncio.to_thread(self.client.subjects)
-
-    async def templates(self) -> list[Template]:
-        return await asyncio.to_thread(self.client.templates)
-
-    async def save_template(self, template: Template) -> None:
-        await asyncio.to_thread(self.client.save_template, template)
-
-    async def delete_template(self, name: str) -> None:
-        await asyncio.to_thread(self.client.delete_template, name)
-
-    def live(self, rate: float = 10) -> AsyncGenerator[Frame | LiveEvent | Lost, None]:
-        return self.client.live(rate)
 
 
 def exchange(
@@ -260,7 +209,3 @@ def _sentence(status: int, text: bytes) -> str:
         return Refusal.model_validate_json(text).sentence
     except ValidationError:
         return f"the daemon answered {status} without saying why: its log says more"
-
-
-def _reason(error: Exception) -> str:
-    return str(error) or type(error).__name__

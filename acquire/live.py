@@ -10,26 +10,16 @@ from urllib.parse import urlencode
 from pydantic import ValidationError
 
 from acquire.records import Frame, LiveEvent
-from acquire.wire import LIVE, ClientError, EventMessage, Fault, FrameMessage, Hello, Refusal
+from acquire.wire import LIVE, ClientError, EventMessage, Fault, FrameMessage, Hello, Lost, Refusal
 
 if TYPE_CHECKING:
     from websockets.asyncio.client import ClientConnection
 
+__all__ = ["Lost", "stream"]
+
 SILENT_S = 1.6  # the daemon sends at least one message a second
 OPEN_S = 1.0
 WAIT_S = (0.05, 0.1, 0.2, 0.5, 1.0)
-
-
-@dataclass(frozen=True, slots=True)
-class Lost:
-    """No frames now, and why; the next frame says that they are back.
-
-    ``missed`` events can no longer be had from the daemon (the archive has
-    what they were about).
-    """
-
-    sentence: str
-    missed: int = 0
 
 
 class Target(Protocol):

@@ -4,6 +4,7 @@ Shared by the daemon and its clients, and free of both.
 """
 
 import re
+from dataclasses import dataclass
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, Field, TypeAdapter
@@ -86,8 +87,27 @@ SUBJECTS: TypeAdapter[list[Subject]] = TypeAdapter(list[Subject])
 TEMPLATES: TypeAdapter[list[Template]] = TypeAdapter(list[Template])
 
 
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """No frames now, and why; the next frame says that they are back.
+
+    ``missed`` events can no longer be had from the daemon (the archive has
+    what they were about).
+    """
+
+    sentence: str
+    missed: int = 0
+
+
 class ClientError(Exception):
-    """A command could not be done; the message is one sentence."""
+    """A command could not be done; the message is one sentence.
+
+    ``status`` is that of the daemon's answer, 0 where there was none.
+    """
+
+    def __init__(self, sentence: str, status: int = 0) -> None:
+        super().__init__(sentence)
+        self.status = status
 
 
 class NotFiniteError(ValueError):

@@ -2,11 +2,18 @@
 
 import math
 import os
+import socket
+import subprocess
+import sys
+import threading
 
 import pytest
 
-from acquire.client import AsyncClient, Client, ClientError
-from acquire.records import Action
+from acquire.async_client import AsyncClient
+from acquire.client import Client, ClientError
+from acquire.records import Action, Subject
+from acquire.service import Service, ServiceThread
+from acquire.store.archive import Archive
 from tests.service.bench import REQUEST, TEMPLATE, FakeArchive, FakeEngine, point
 
 
@@ -93,3 +100,58 @@ async def test_the_same_commands_can_be_awaited(client: Client, engine: FakeEngi
     assert await later.templates() == [TEMPLATE]
     await later.delete_template(TEMPLATE.name)
     assert await later.templates() == []
+
+
+def test_an_archive_on_disk_is_served(engine: FakeEngine) -> None:
+    Archive.open(engine.archive_path).close()
+    with ServiceThread(Service(engine, engine.name, engine.archive_path)) as made:
+        client = Client(made.url, made.token)
+        assert client.pulls(3, "A-17", "lift", "intake") == client.open_pulls() == []
+        assert client.subjects() == []
+        assert client.templates() == []
+        with pytest.raises(ClientError, match="holds no pulls yet") as caught:
+            client.pull(5)
+        assert caught.value.status == 404
+
+
+def test_an_archive_that_is_not_there_is_said(engine: FakeEngine) -> None:
+    with ServiceThread(Service(engine, engine.name, engine.archive_path)) as made:
+        with pytest.raises(ClientError, match=r"archive\.db") as caught:
+            Client(made.url, made.token).pulls()
+        assert "\n" not in str(caught.value)
+
+
+def test_commands_load_neither_the_daemon_nor_the_stream() -> None:
+    heavy = ["fastapi", "starlette", "uvicorn", "websockets", "asyncio", "numpy", "sqlite3", "serial", "acquire.engine"]
+    program = f"import sys, acquire.client; print([name for name in {heavy} if name in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+def test_a_daemon_that_stopped_is_said_in_one_sentence(engine: FakeEngine) -> None:
+    with ServiceThread(Service(engine, engine.name, engine.archive_path)) as made:
+        client = Client(made.url, made.token)
+    with pytest.raises(ClientError, match=f"^no daemon answers at {made.url}: start it first$"):
+        client.frame()
+
+
+def test_a_stranger_on_the_port_is_said_in_one_sentence() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as stranger:
+
+        def answer() -> None:
+            connection, _ = stranger.accept()
+            with connection:
+                connection.recv(65536)
+                connection.sendall(b"220 mail.example ready\r\n")
+
+        thread = threading.Thread(target=answer)
+        thread.start()
+        with pytest.raises(ClientError, match=r"^what answers at .* is not the daemon: start it again$"):
+            Client(f"http://127.0.0.1:{stranger.getsockname()[1]}", "t").frame()
+        thread.join()
+
+
+def test_an_answer_of_another_version_is_said_in_one_sentence(client: Client, archive: FakeArchive) -> None:
+    archive.subjects = lambda: [Subject.model_construct(identifier="", model="")]  # type: ignore[method-assign]
+    with pytest.raises(ClientError, match="was not understood: the daemon may be of another version"):
+        client.subjects()

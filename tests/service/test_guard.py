@@ -10,6 +10,7 @@ import pytest
 from acquire.service import Service
 from acquire.service.guard import LARGEST_BODY
 from tests.service.bench import REQUEST, FakeEngine
+from tests.service.conftest import Shared
 
 UPGRADE = {
     "Connection": "Upgrade",
@@ -34,6 +35,17 @@ PATHS = [
     ("GET", "/nowhere", {}),
     ("GET", "/v1/live", UPGRADE),
 ]
+
+
+@pytest.fixture
+def service(shared: Shared) -> Service:
+    return shared.service
+
+
+@pytest.fixture
+def engine(shared: Shared) -> FakeEngine:
+    shared.engine.done.clear()
+    return shared.engine
 
 
 def ask(

@@ -5,8 +5,14 @@ import json
 import pytest
 
 from acquire.service import Service
-from tests.service.bench import REQUEST, FakeArchive
+from tests.service.bench import REQUEST
+from tests.service.conftest import Shared
 from tests.service.test_guard import UPGRADE, ask, token
+
+
+@pytest.fixture
+def service(shared: Shared) -> Service:
+    return shared.service
 
 
 def changed(**changes: object) -> bytes:
@@ -61,10 +67,10 @@ def test_a_live_stream_that_cannot_be_is_refused_in_one_sentence(service: Servic
 
 
 def test_a_fault_of_the_daemon_itself_is_said_and_logged(
-    service: Service, archive: FakeArchive, expected_errors: list[str]
+    shared: Shared, service: Service, monkeypatch: pytest.MonkeyPatch, expected_errors: list[str]
 ) -> None:
     expected_errors.append("Exception in ASGI application")
-    archive.subjects = lambda: [][1]  # type: ignore[method-assign]
+    monkeypatch.setattr(shared.archive, "subjects", lambda: [][1])
     status, sentence = ask(service, "GET", "/v1/subjects", token(service))
     assert (status, sentence) == (500, "the daemon failed to do this (IndexError): its log says more")
     assert ask(service, "GET", "/v1/health", {})[0] == 200

@@ -1,6 +1,7 @@
 """The address file: its user's only, whole or absent, gone after a clean stop."""
 
 import os
+import socket
 import stat
 import threading
 from pathlib import Path
@@ -144,6 +145,15 @@ def test_only_this_machine_can_be_served(engine: FakeEngine, host: str) -> None:
         Service(engine, engine.name, engine.archive_path, host)
 
 
+def _has_ipv6() -> bool:
+    try:
+        socket.create_server(("::1", 0), family=socket.AF_INET6).close()
+    except OSError:
+        return False
+    return True
+
+
+@pytest.mark.skipif(not _has_ipv6(), reason="this machine has no IPv6 loopback")
 def test_the_other_address_family_of_this_machine_can_be_served(engine: FakeEngine) -> None:
     with ServiceThread(Service(engine, engine.name, engine.archive_path, "::1")) as made:
         assert made.url.startswith("http://[::1]:")
