@@ -59,6 +59,22 @@ def vapour_fraction(pressure_pa: float, temperature_k: float, relative_humidity:
     return relative_humidity * enhancement * saturation_pa / pressure_pa
 
 
+def station_pressure_pa(sea_level_pa: float, altitude_m: float) -> float:
+    """Absolute pressure of a place from a barometer set to read sea-level pressure.
+
+    Inverts the altimeter setting of the standard atmosphere. Check: 101325 Pa
+    at 1500 m -> 84556 Pa. Raises ``ValueError`` outside -500 to 5000 m, or for
+    a setting that no weather has.
+    """
+    if not -500.0 <= altitude_m <= 5000.0:
+        raise ValueError(f"an altitude of {altitude_m:g} m is not a workshop's: give it between -500 and 5000 m")
+    if not 85e3 <= sea_level_pa <= 110e3:
+        raise ValueError(f"a sea-level pressure of {sea_level_pa:g} Pa is no weather's: give about 101325 Pa")
+    n = 0.190263
+    pressure: float = (sea_level_pa**n - 101325.0**n * 0.0065 / 288.15 * altitude_m) ** (1.0 / n)
+    return pressure
+
+
 @dataclass(frozen=True, slots=True)
 class AirColumn:
     """Air of one temperature and vapour fraction, at whatever pressure.

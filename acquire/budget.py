@@ -9,6 +9,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
 from acquire.values import Component
 
 UNLIMITED_DOF = 1e6
@@ -102,3 +105,42 @@ def propagate(formula: Formula, inputs: Sequence[Input]) -> Propagated:
     )
     dof = min(float(result.df), UNLIMITED_DOF) if uncertainty > 0.0 else UNLIMITED_DOF
     return Propagated(float(result.x), uncertainty, dof, coverage_factor(dof), components)
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A Monte Carlo result: mean, standard deviation and the probabilistically symmetric 95 % interval."""
+
+    mean: float
+    standard_deviation: float
+    low_95: float
+    high_95: float
+    draws: int
+
+
+def monte_carlo(formula: Formula, inputs: Sequence[Input], draws: int = 50_000, seed: int = 1) -> Drawn:
+    """Propagation of distributions, JCGM 101:2008, to confirm a budget.
+
+    Same seed, same result. A reading costs about 20 us a draw. Raises
+    ``ValueError`` for fewer than 1000 draws: its quantiles say nothing.
+    """
+    if draws < 1000:
+        raise ValueError(f"{draws} draws are too few for a 95 % interval: take at least 1000")
+    random = np.random.default_rng(seed)
+    columns = {its.name: _draw(its, random, draws).tolist() for its in inputs}
+    names = list(columns)
+    rows = zip(*columns.values(), strict=True)
+    results = np.fromiter((formula(dict(zip(names, row, strict=True))) for row in rows), np.float64, draws)
+    low, high = np.quantile(results, (0.025, 0.975))
+    return Drawn(float(results.mean()), float(results.std(ddof=1)), float(low), float(high), draws)
+
+
+def _draw(its: Input, random: np.random.Generator, draws: int) -> NDArray[np.float64]:
+    u = its.standard_uncertainty
+    if its.distribution == "rectangular":
+        half_width = math.sqrt(3.0) * u
+        return its.value + random.uniform(-half_width, half_width, draws)
+    if its.distribution == "t" and its.dof < UNLIMITED_DOF:
+        # scaled and shifted t, JCGM 101, 6.4.9
+        return its.value + u * random.standard_t(max(its.dof, 1.0), draws)
+    return its.value + u * random.standard_normal(draws)

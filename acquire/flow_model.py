@@ -25,6 +25,9 @@ from acquire.restriction import ideal_mass_flux
 from acquire.statement import Statement
 from acquire.values import AirState, Direction
 
+# a test pressure below this is no pressure, and an area over it no area
+_LEAST_PA = 1e-3
+
 
 class Taps(NamedTuple):
     """Where the absolute pressures come from, as shares of the bench's own.
@@ -112,7 +115,7 @@ class FlowModel:
         kappa: float = ISENTROPIC_EXPONENT,
     ) -> float:
         """The same with every influence given: what the budget propagates through."""
-        if not (meter_pa > 0.0 and 0.0 < test_pa < room_pa):
+        if not (0.0 < meter_pa < room_pa and _LEAST_PA < test_pa < room_pa):
             return 0.0
         port_share, test_share, own_share = self.taps
         upstream_pa = room_pa + test_share * test_pa + own_share * meter_pa
@@ -134,7 +137,7 @@ class FlowModel:
     def mass_flow_kg_s(self, meter_pressure_pa: float, test_pressure_pa: float) -> float:
         """Mass flow through the meter; 0.0 in the same cases as the area."""
         room_pa = self.room.pressure_pa
-        if not (0.0 < meter_pressure_pa < room_pa and 0.0 < test_pressure_pa < room_pa):
+        if not (0.0 < meter_pressure_pa < room_pa and _LEAST_PA < test_pressure_pa < room_pa):
             return 0.0
         upstream_pa = self.meter_upstream_pa(meter_pressure_pa, test_pressure_pa)
         if not meter_pressure_pa < upstream_pa:
@@ -157,8 +160,6 @@ class FlowModel:
 
     def range_fault(self, meter_pressure_pa: float) -> str | None:
         """Why the meter may not be read at this pressure, and which range to use; None if it may."""
-        if self.meter.lowest_pressure_pa <= meter_pressure_pa <= self.meter.highest_pressure_pa:
-            return None
         return range_fault(self.config, self.meter_range, meter_pressure_pa)
 
     def stated_flow_m3_s(self, area_m2: float) -> float:

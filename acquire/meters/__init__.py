@@ -26,12 +26,13 @@ def make_meter(settings: MeterRange, reference: Reference) -> Meter:
 def range_fault(config: BenchConfig, meter_range: str, meter_pressure_pa: float) -> str | None:
     """Why this range may not be read at this pressure, and what to do; None if it may.
 
-    The ranges are compared by the area they have at the reading's flow.
+    A range that starts at zero may read a little below it: that is noise about
+    no flow. The ranges are compared by the area they have at half their span.
     """
     ranges = config.meter.ranges
     its = ranges[meter_range]
     low_pa, high_pa = its.lowest_pressure_pa, its.highest_pressure_pa
-    if low_pa <= meter_pressure_pa <= high_pa:
+    if meter_pressure_pa <= high_pa and (meter_pressure_pa >= low_pa or low_pa == 0.0):
         return None
     unit = config.display.pressure
     shown, low, high = (f"{from_si(pa, unit, config.water):.4g}" for pa in (meter_pressure_pa, low_pa, high_pa))
