@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-_HEADER = struct.Struct("<BIqB")
+_HEADER = struct.Struct("<BIqH")
 _FORMAT = 1
 _MOST_DECIMALS = 9
 _NO_DECIMALS = 255

@@ -37,14 +37,14 @@ def connect_writer(path: Path, busy_timeout_s: float) -> sqlite3.Connection:
     return connection
 
 
-def connect_reader(path: Path) -> sqlite3.Connection:
+def connect_reader(path: Path, busy_timeout_s: float) -> sqlite3.Connection:
     """A connection that cannot write, for any thread (one at a time). Raises ``ArchiveError``."""
     if not path.exists():
         raise ArchiveError(f"there is no archive at {path}: check the path, or run a first pull")
     if path.is_dir():
         raise ArchiveError(f"the archive {path} is a folder: give the path of a file in it, such as {path}/archive.db")
     with saying(path):
-        connection = _open_to_read(path)
+        connection = _open_to_read(path, busy_timeout_s)
         try:
             version = archive_version(connection, path)
         except BaseException:
@@ -62,17 +62,17 @@ def connect_reader(path: Path) -> sqlite3.Connection:
     return connection
 
 
-def _open_to_read(path: Path) -> sqlite3.Connection:
+def _open_to_read(path: Path, busy_timeout_s: float) -> sqlite3.Connection:
     uri = path.absolute().as_uri() + "?mode=ro"
-    connection = sqlite3.connect(uri, uri=True, timeout=5.0, isolation_level=None, check_same_thread=False)
+    connection = sqlite3.connect(uri, uri=True, timeout=busy_timeout_s, isolation_level=None, check_same_thread=False)
     try:
         connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
     except sqlite3.OperationalError as error:
         connection.close()
-        beside = path.with_name(path.name + "-wal")
-        if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_CANTOPEN or beside.exists():
+        barred = error.sqlite_errorcode & 0xFF in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
+        if not barred or path.with_name(path.name + "-wal").exists():
             raise
-        # a folder where nothing can be made, as on a write-protected backup: nobody can be writing there
+        # no writer is at work and the files for sharing cannot be made, as on a write-protected backup
         return sqlite3.connect(uri + "&immutable=1", uri=True, isolation_level=None, check_same_thread=False)
     return connection
 

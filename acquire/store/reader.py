@@ -28,9 +28,9 @@ class ArchiveReader:
     May be handed from thread to thread, but serves one at a time.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, busy_timeout_s: float = 5.0) -> None:
         self.path = Path(path)
-        self._sql = connect_reader(self.path)
+        self._sql = connect_reader(self.path, busy_timeout_s)
 
     def close(self) -> None:
         """Closing twice is harmless."""

@@ -9,7 +9,7 @@ APPLICATION_ID = 0x53744477
 
 BLOCK_FORMAT = """\
 sample_blocks.block holds sample_count samples in the order of arrival, little-endian:
-1 byte format (1), uint32 n, int64 t0_us, uint8 c; then, compressed with zlib:
+1 byte format (1), uint32 n, int64 t0_us, uint16 c; then, compressed with zlib:
 c bytes: decimals of each channel that occurs, by rising channel number (255: none);
 n bytes: channel number of each sample in the order of arrival (see session_channels);
 8 planes of n bytes: time steps in us; 8 planes of n bytes: values.
