@@ -10,51 +10,49 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, ValidationInfo, model_validator
+from pydantic import BaseModel, Field, ValidationError, model_validator
 
-from acquire.units import INCH_M, Kind, UnitError, Water, kind_of, parse_quantity
+from acquire.air import station_pressure_pa
+from acquire.meters import AnyMeterRange, MeterRange
+from acquire.quantity import Area, Flow, Humidity, Length, Pressure, Ratio, Seconds, Table, Temperature, Volume
+from acquire.units import INCH_M, UnitError, Water, kind_of
 from acquire.values import CHANNEL_KINDS, REQUIRED_CHANNELS
 from drivers.base import Instrument
 from drivers.errors import DriverError
 from drivers.registry import make_instrument
 
+__all__ = [
+    "AnyMeterRange",
+    "Area",
+    "BenchConfig",
+    "ConfigError",
+    "Display",
+    "Flow",
+    "Humidity",
+    "Leakage",
+    "Length",
+    "Meter",
+    "MeterRange",
+    "Pressure",
+    "Ratio",
+    "Reference",
+    "RoomAir",
+    "Schedule",
+    "Seconds",
+    "Settling",
+    "Shop",
+    "Table",
+    "Temperature",
+    "Volume",
+    "Zero",
+    "load_config",
+    "parse_config",
+    "say_first",
+]
+
 
 class ConfigError(Exception):
     """One sentence: the file, the key, what is wrong and what to do."""
-
-
-def _quantity(kind: Kind) -> BeforeValidator:
-    def read(value: object, info: ValidationInfo) -> object:
-        if isinstance(value, str):
-            water: Water = (info.context or {}).get("water", "conventional")
-            return parse_quantity(value, kind, water)
-        if isinstance(value, (int, float)) and not isinstance(value, bool) and (info.context or {}).get("text", False):
-            raise UnitError(f"{value} has no unit: write a string such as {value!s} followed by one")
-        return value
-
-    return BeforeValidator(read)
-
-
-Pressure = Annotated[float, _quantity("pressure")]
-Length = Annotated[float, _quantity("length")]
-Flow = Annotated[float, _quantity("flow")]
-Volume = Annotated[float, _quantity("volume")]
-Area = Annotated[float, _quantity("area")]
-Temperature = Annotated[float, _quantity("temperature")]
-Humidity = Annotated[float, _quantity("humidity")]
-Seconds = Annotated[float, _quantity("time")]
-Ratio = Annotated[float, _quantity("ratio")]
-
-
-class Table(BaseModel):
-    """Base of every table of the file: frozen, unknown keys and numbers that are not finite refused.
-
-    As JSON a number that is not finite stays visible (``NaN``) and never turns into an empty value.
-    """
-
-    model_config = ConfigDict(
-        extra="forbid", frozen=True, populate_by_name=True, allow_inf_nan=False, ser_json_inf_nan="constants"
-    )
 
 
 class Shop(Table):
@@ -124,10 +122,14 @@ class Reference(Table):
 class RoomAir(Table):
     """Room air for a bench without such instruments: entered by hand, dated.
 
-    Only used for what no instrument channel measures.
+    Only used for what no instrument channel measures. ``pressure`` is the
+    absolute station pressure; a barometer set to sea level gives
+    ``sea_level_pressure`` and the place's ``altitude`` instead.
     """
 
     pressure_pa: Annotated[Pressure | None, Field(alias="pressure")] = None
+    sea_level_pressure_pa: Annotated[Pressure | None, Field(alias="sea_level_pressure")] = None
+    altitude_m: Annotated[Length | None, Field(alias="altitude")] = None
     temperature_k: Annotated[Temperature | None, Field(alias="temperature")] = None
     humidity: Annotated[Humidity | None, Field()] = None
     entered: str = ""
@@ -135,31 +137,17 @@ class RoomAir(Table):
     temperature_accuracy_k: Annotated[float, Field(gt=0)] = 1.0
     humidity_accuracy: Annotated[Humidity, Field(gt=0)] = 0.1
 
-
-class MeterRange(Table):
-    """One calibrated orifice range.
-
-    Either the area that the calibration gave (discharge coefficient times
-    bore area, for the sharp-edged plate relation at its expansibility), or
-    the flow of reference air that the range passes at a pressure across it.
-    ``accuracy`` is the 95 % figure of the calibration, relative.
-    """
-
-    area_m2: Annotated[Area | None, Field(alias="area")] = None
-    flow_m3_s: Annotated[Flow | None, Field(alias="flow")] = None
-    at_pressure_pa: Annotated[Pressure | None, Field(alias="at_pressure")] = None
-    accuracy: Annotated[Ratio, Field(gt=0, le=0.2)]
-    lowest_pressure_pa: Annotated[Pressure, Field(alias="lowest_pressure", ge=0)] = 0.0
-    highest_pressure_pa: Annotated[Pressure, Field(alias="highest_pressure", gt=0)]
-    certificate: str = ""
-
     @model_validator(mode="after")
-    def _one_form(self) -> "MeterRange":
-        by_flow = self.flow_m3_s is not None and self.at_pressure_pa is not None
-        if (self.area_m2 is not None) == by_flow:
-            raise ValueError("give either area, or flow with at_pressure")
-        if self.lowest_pressure_pa >= self.highest_pressure_pa:
-            raise ValueError("lowest_pressure must be below highest_pressure")
+    def _station(self) -> "RoomAir":
+        if self.sea_level_pressure_pa is None and self.altitude_m is None:
+            return self
+        if self.sea_level_pressure_pa is None or self.altitude_m is None:
+            raise ValueError("sea_level_pressure and altitude go together: give both, or the station's pressure alone")
+        station_pa = station_pressure_pa(self.sea_level_pressure_pa, self.altitude_m)
+        if self.pressure_pa is not None and abs(self.pressure_pa - station_pa) > 1.0:
+            raise ValueError("give either pressure, or sea_level_pressure with altitude")
+        # frozen to all others: this is still its making
+        object.__setattr__(self, "pressure_pa", station_pa)
         return self
 
 
@@ -174,14 +162,18 @@ class Meter(Table):
 
     upstream_intake: Annotated[str, Field(pattern="^(plenum|room|above_plenum)$")] = "plenum"
     upstream_exhaust: Annotated[str, Field(pattern="^(plenum|room|above_plenum)$")] = "above_plenum"
-    ranges: Annotated[dict[str, MeterRange], Field(min_length=1)]
+    ranges: Annotated[dict[str, AnyMeterRange], Field(min_length=1)]
 
 
 class Leakage(Table):
-    """The allowance carried in the budget while leakage was not measured."""
+    """The allowance carried in the budget while leakage was not measured.
+
+    ``wanted``: the 95 % half-width wanted of a blank-plate reading, of the leak itself.
+    """
 
     allowance_area_m2: Annotated[Area, Field(alias="allowance_area", ge=0)] = 4e-6
     age_limit_s: Annotated[Seconds, Field(alias="age_limit", gt=0)] = 30 * 86400.0
+    wanted: Annotated[Ratio, Field(gt=0, le=0.5)] = 0.03
 
 
 class Schedule(Table):
@@ -216,7 +208,7 @@ class BenchConfig(Table):
     room: RoomAir = RoomAir()
     meter: Meter
     leakage: Leakage = Leakage()
-    schedules: dict[str, Schedule] = {}
+    schedules: Annotated[dict[str, Schedule], Field(default_factory=dict)]
     instruments: Annotated[dict[str, dict[str, Any]], Field(min_length=1)]
 
     def make_instruments(self) -> list[Instrument]:

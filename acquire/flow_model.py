@@ -20,7 +20,8 @@ from acquire.air import (
     vapour_fraction,
 )
 from acquire.config import BenchConfig
-from acquire.meters import Meter, make_meter, range_fault
+from acquire.meter_range import range_fault, reference_air
+from acquire.meters import Meter
 from acquire.restriction import ideal_mass_flux
 from acquire.statement import Statement
 from acquire.values import AirState, Direction
@@ -82,7 +83,7 @@ class FlowModel:
             raise ValueError(f"at the meter, {error}") from error
         upstream = settings.upstream_intake if self.direction == "intake" else settings.upstream_exhaust
         set_to = object.__setattr__
-        set_to(self, "meter", make_meter(settings.ranges[self.meter_range], self.config.reference))
+        set_to(self, "meter", settings.ranges[self.meter_range].meter(reference_air(self.config.reference)))
         set_to(self, "taps", taps_of(self.direction, upstream))
         set_to(self, "statement", Statement(self.config.reference))
         fraction = vapour_fraction(room.pressure_pa, room.temperature_k, room.relative_humidity)

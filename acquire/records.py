@@ -11,10 +11,10 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from acquire.config import (
+    AnyMeterRange,
     BenchConfig,
     Display,
     Length,
-    MeterRange,
     Pressure,
     Reference,
     Schedule,
@@ -161,6 +161,7 @@ class LeakageLaw(Table):
 ReadingState = Literal["live", "stale", "lost"]
 Situation = Literal[
     "no_pull",
+    "archive_failed",
     "signal_lost",
     "close_valve",
     "stop_blower",
@@ -255,7 +256,7 @@ class BenchSummary(Table):
     reference: Reference
     settling: Settling
     zero: Zero
-    meter_ranges: dict[str, MeterRange]
+    meter_ranges: dict[str, AnyMeterRange]
     schedules: dict[str, Schedule]
 
     @classmethod
@@ -304,6 +305,7 @@ class SessionRow:
     version: str
     config_text: str
     samples: int
+    state_json: str = ""
 
 
 @dataclass(frozen=True, slots=True)

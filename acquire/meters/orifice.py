@@ -6,12 +6,15 @@ with the uncertainty of its certificate.
 """
 
 from dataclasses import dataclass
+from typing import Annotated, Literal
 
-from acquire.air import AirColumn
-from acquire.meters.base import Doubt
+from pydantic import Field, model_validator
+
+from acquire.air import ISENTROPIC_EXPONENT, AirColumn, density_kg_m3
+from acquire.meters.base import NORMAL_95, Doubt, RangeSettings
+from acquire.quantity import Area, Flow, Pressure, Ratio
 from acquire.restriction import plate_expansibility, plate_expansibility_uncertainty
-
-NORMAL_95 = 1.959963984540054
+from acquire.values import AirState
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,8 +26,6 @@ class CalibratedPlate:
 
     area_m2: float
     accuracy: float
-    lowest_pressure_pa: float
-    highest_pressure_pa: float
 
     def mass_flow_kg_s(self, meter_pressure_pa: float, upstream_pa: float, air: AirColumn, kappa: float) -> float:
         expansibility = plate_expansibility(1.0 - meter_pressure_pa / upstream_pa, kappa)
@@ -33,21 +34,50 @@ class CalibratedPlate:
         return flow
 
     def doubts(self, meter_pressure_pa: float, upstream_pa: float, air: AirColumn, kappa: float) -> tuple[Doubt, ...]:  # noqa: ARG002
-        ratio = 1.0 - meter_pressure_pa / upstream_pa
-        return (
-            Doubt("meter calibration", self.accuracy / NORMAL_95),
-            Doubt("meter expansibility", plate_expansibility_uncertainty(ratio, kappa)),
-        )
+        return plate_doubts(self.accuracy, 1.0 - meter_pressure_pa / upstream_pa, kappa)
 
 
-def plate_area_m2(
-    flow_m3_s: float, at_pressure_pa: float, air_pressure_pa: float, density: float, kappa: float
-) -> float:
-    """The calibrated area of a plate that passes a flow of air of that density.
+class MeterRange(RangeSettings):
+    """One calibrated plate range.
 
-    ``flow_m3_s`` is at the upstream state (air pressure, ``density``), the
-    plate has ``at_pressure_pa`` across it.
+    Either the area that the calibration gave (discharge coefficient times
+    bore area, for the sharp-edged plate relation at its expansibility), or
+    the flow of reference air that the range passes at a pressure across it.
+    ``accuracy`` is the 95 % figure of the calibration, relative.
     """
-    expansibility = plate_expansibility(1.0 - at_pressure_pa / air_pressure_pa, kappa)
+
+    kind: Literal["plate"] = "plate"
+    area_m2: Annotated[Area | None, Field(alias="area", gt=0)] = None
+    flow_m3_s: Annotated[Flow | None, Field(alias="flow", gt=0)] = None
+    at_pressure_pa: Annotated[Pressure | None, Field(alias="at_pressure", gt=0)] = None
+    accuracy: Annotated[Ratio, Field(gt=0, le=0.2)]
+
+    @model_validator(mode="after")
+    def _one_form(self) -> "MeterRange":
+        by_flow = self.flow_m3_s is not None and self.at_pressure_pa is not None
+        if (self.area_m2 is not None) == by_flow:
+            raise ValueError("give either area, or flow with at_pressure")
+        return self
+
+    def meter(self, reference_air: AirState) -> CalibratedPlate:
+        area = self.area_m2
+        if self.flow_m3_s is not None and self.at_pressure_pa is not None:
+            area = plate_area_m2(self.flow_m3_s, self.at_pressure_pa, reference_air)
+        assert area is not None  # one form or the other
+        return CalibratedPlate(area, self.accuracy)
+
+
+def plate_area_m2(flow_m3_s: float, at_pressure_pa: float, air: AirState) -> float:
+    """The calibrated area of a plate that passes a flow of upstream air at a pressure across it."""
+    density = density_kg_m3(air)
+    expansibility = plate_expansibility(1.0 - at_pressure_pa / air.pressure_pa, ISENTROPIC_EXPONENT)
     area: float = flow_m3_s * density / (expansibility * (2.0 * at_pressure_pa * density) ** 0.5)
     return area
+
+
+def plate_doubts(accuracy: float, ratio: float, kappa: float) -> tuple[Doubt, ...]:
+    """The doubts of a plate in a wall, with the 95 % figure of its calibration."""
+    return (
+        Doubt("meter calibration", accuracy / NORMAL_95),
+        Doubt("meter expansibility", plate_expansibility_uncertainty(ratio, kappa)),
+    )
