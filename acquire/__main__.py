@@ -1,0 +1,5 @@
+"""``python -m acquire`` is ``steadydraw``."""
+
+from acquire.cli import main
+
+main()

@@ -1,0 +1,241 @@
+"""The demo: a simulated bench as its own process, the daemon on its ports.
+
+The simulated operator is told what the dashboard would tell a person: what
+the guide wants, and nothing else. Everything that is judged, logged and
+printed goes through the same code as on a real bench.
+"""
+
+import asyncio
+import json
+import os
+import signal
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from acquire.bundled import read_bundled
+from acquire.client import Client, ClientError, Lost
+from acquire.config import BenchConfig, parse_config
+from acquire.demo_plan import demo_requests
+from acquire.follow import follow
+from acquire.records import ArchivedPull, LiveEvent, Refused, Wants
+from acquire.simlink import SimLink
+from acquire.units import from_si
+
+_START_S = 20.0
+
+
+def run_demo(
+    hands_off: bool, out: Path | None, seed: int, speed: float, endpoints: str | None, say: Callable[[str], None]
+) -> int:
+    """Run it; the exit code. Raises ``Refused`` when a part does not come up."""
+    if out is None:
+        with tempfile.TemporaryDirectory(prefix="steadydraw-demo-", ignore_cleanup_errors=True) as folder:
+            return _run(hands_off, Path(folder), seed, speed, endpoints, say)
+    out.mkdir(parents=True, exist_ok=True)
+    if (out / "archive.db").exists():
+        raise Refused(f"{out / 'archive.db'} exists already: give --out a folder without one")
+    return _run(hands_off, out, seed, speed, endpoints, say)
+
+
+def _run(hands_off: bool, out: Path, seed: int, speed: float, endpoints: str | None, say: Callable[[str], None]) -> int:
+    with _bench(seed, speed, endpoints) as sim:
+        text = _config_text(sim.ports)
+        config = parse_config(text, "the demo's configuration")
+        (out / "bench.toml").write_text(text, encoding="utf-8")
+        with _daemon(out, speed) as client, _operator(client, sim):
+            if hands_off:
+                return _hands_off(client, sim, config, out, seed, say)
+            from acquire.ui.app import run_dashboard
+
+            return run_dashboard(client)
+
+
+# ---------------------------------------------------------------- the parts
+
+
+@contextmanager
+def _bench(seed: int, speed: float, endpoints: str | None) -> Iterator[SimLink]:
+    kind = endpoints or ("tcp" if sys.platform == "win32" else "pty")
+    command = [sys.executable, "-m", "sim", "--seed", str(seed), "--speed", str(speed), "--endpoints", kind]
+    process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+    try:
+        assert process.stdout is not None
+        line = process.stdout.readline()
+        if not line:
+            raise Refused("the simulated bench did not start: run 'python -m sim --seed 1' to see why")
+        started = json.loads(line)
+        with SimLink(started["ports"], started["control"]) as link:
+            yield link
+    finally:
+        _end(process)
+
+
+@contextmanager
+def _daemon(out: Path, speed: float) -> Iterator[Client]:
+    environment = os.environ | {"STEADYDRAW_HOME": str(out / "home")}
+    command = [sys.executable, "-m", "acquire", "serve", "--config", str(out / "bench.toml")]
+    command += ["--db", str(out / "archive.db"), "--clock-speed", str(speed)]
+    with (out / "daemon.log").open("w", encoding="utf-8") as log:
+        process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=log, stderr=log, env=environment)
+        try:
+            yield _wait_for(process, out)
+        finally:
+            _end(process)
+
+
+def _wait_for(process: "subprocess.Popen[bytes]", out: Path) -> Client:
+    os.environ["STEADYDRAW_HOME"] = str(out / "home")
+    deadline = time.monotonic() + _START_S
+    while time.monotonic() < deadline:
+        if process.poll() is not None:
+            break
+        try:
+            client = Client.find()
+            client.health()
+        except ClientError:
+            time.sleep(0.1)
+        else:
+            return client
+    last = (out / "daemon.log").read_text(encoding="utf-8").strip().splitlines()[-1:]
+    raise Refused(f"the daemon did not start: {last[0] if last else 'it said nothing'}")
+
+
+def _end(process: "subprocess.Popen[Any]") -> None:
+    if process.stdin is not None:
+        process.stdin.close()
+    if process.poll() is None:
+        process.terminate() if sys.platform == "win32" else process.send_signal(signal.SIGTERM)
+    try:
+        process.wait(timeout=10)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
+
+
+@contextmanager
+def _operator(client: Client, sim: SimLink) -> Iterator[None]:
+    """Tells the simulated operator what the guide wants, whenever that changes."""
+    loop = asyncio.new_event_loop()
+    task = loop.create_task(_relay(client, sim))
+
+    def run() -> None:
+        try:
+            loop.run_until_complete(task)
+        except asyncio.CancelledError:
+            pass
+        finally:
+            loop.close()
+
+    thread = threading.Thread(target=run, name="simulated operator")
+    thread.start()
+    try:
+        yield
+    finally:
+        loop.call_soon_threadsafe(task.cancel)
+        thread.join()
+
+
+async def _relay(client: Client, sim: SimLink) -> None:
+    told: Wants | None = None
+    async for item in client.live(rate=20):
+        if isinstance(item, (Lost, LiveEvent)):
+            continue
+        if item.guide.situation in ("no_pull", "ended", "aborted", "paused"):
+            continue
+        wants = item.guide.wants
+        if wants != told:
+            told = wants
+            await asyncio.to_thread(sim.follow, wants.model_dump())
+
+
+# ---------------------------------------------------------------- hands off
+
+
+def _hands_off(
+    client: Client, sim: SimLink, config: BenchConfig, out: Path, seed: int, say: Callable[[str], None]
+) -> int:
+    from acquire.sheet import write_sheet
+    from acquire.store.reader import ArchiveReader
+
+    complete, pull_ids = True, []
+    for request in demo_requests(config):
+        pull_id = client.begin(request)
+        say(f"pull {pull_id}: {request.kind}, {request.direction}, {request.subject.identifier}")
+        complete &= follow(client, pull_id, say)
+        if request.kind == "lift":
+            pull_ids.append(pull_id)
+    with ArchiveReader(out / "archive.db") as reader:
+        pulls = [reader.pull(pull_id) for pull_id in pull_ids]
+    report = demo_report(pulls, sim, config, seed)
+    (out / "pull.json").write_text(json.dumps(report, indent=2) + "\n", encoding="utf-8")
+    for name in ("sheet.pdf", "sheet.png"):
+        write_sheet(pulls, out / name)
+    inside, points = report["truth_inside_interval"], report["points"]
+    say(f"{points} points, simulated truth inside {inside} of the stated 95 % intervals")
+    say(f"{out}: archive.db, sheet.pdf, sheet.png, pull.json")
+    return 0 if complete else 1
+
+
+def demo_report(pulls: list[ArchivedPull], sim: SimLink, config: BenchConfig, seed: int) -> dict[str, Any]:
+    """Every point in force with its interval and the simulated truth beside it."""
+    described = []
+    inside = points = 0
+    for pull in pulls:
+        in_force = list(pull.in_force.values())
+        truths = sim.truth(pull.request.direction, [p.step_lift_m for p in in_force], config.reference.model_dump())
+        rows = []
+        for point, truth in zip(in_force, truths, strict=True):
+            flow, half = point.flow.flow_m3_s, point.flow.half_width_95_m3_s
+            holds = abs(flow - truth) <= half
+            inside, points = inside + holds, points + 1
+            rows.append(
+                {
+                    "lift_in": _rounded(point.step_lift_m, "in", 4),
+                    "lift_measured_in": _rounded(point.lift_m, "in", 4),
+                    "flow_cfm": _rounded(flow, "cfm", 3),
+                    "half_width_95_cfm": _rounded(half, "cfm", 3),
+                    "interval_95_cfm": [_rounded(flow - half, "cfm", 3), _rounded(flow + half, "cfm", 3)],
+                    "test_pressure_held_inh2o": round(from_si(point.test_pressure_pa, "inH2O", config.water), 3),
+                    "test_pressure_inside_band": round(point.hold.inside_share, 4),
+                    "settled": point.settled,
+                    "simulated_truth_cfm": _rounded(truth, "cfm", 3),
+                    "truth_inside_interval": holds,
+                }
+            )
+        described.append(
+            {
+                "pull": pull.id,
+                "uid": pull.uid,
+                "direction": pull.request.direction,
+                "outcome": pull.outcome,
+                "marks": [mark.sentence for mark in pull.marks],
+                "points": rows,
+            }
+        )
+    return {
+        "simulated": True,
+        "seed": seed,
+        "head": pulls[0].request.subject.identifier if pulls else "",
+        "convention": "cfm at the reference test pressure in reference air, as the same restriction would pass",
+        "points": points,
+        "truth_inside_interval": inside,
+        "pulls": described,
+    }
+
+
+def _rounded(value: float | None, unit: str, digits: int) -> float | None:
+    return None if value is None else round(from_si(value, unit), digits)
+
+
+def _config_text(ports: dict[str, str]) -> str:
+    text = read_bundled("demo.toml")
+    for name, port in ports.items():
+        text = text.replace("{" + name + "}", port.replace("\\", "\\\\"))
+    return text

@@ -1,0 +1,42 @@
+"""What the hands-off demo asks for: an invented head, an invented set-up."""
+
+from acquire.config import BenchConfig
+from acquire.records import PullRequest, Setup, Subject
+from acquire.units import INCH_M
+from acquire.values import Direction
+
+_SUBJECT = Subject(
+    identifier="Hollin 4V-117",
+    model="Hollin 4V, stage B",
+    port="cylinder 1",
+    intake_valve_diameter_m=2.02 * INCH_M,
+    exhaust_valve_diameter_m=1.60 * INCH_M,
+    order_reference="WO-2031",
+)
+
+
+def demo_requests(config: BenchConfig) -> list[PullRequest]:
+    """A blank-plate run and a lift pull, each for intake and exhaust."""
+    ranges = sorted(config.meter.ranges.items(), key=lambda item: item[1].area_m2 or 0.0)
+    smallest, largest = ranges[0][0], ranges[-1][0]
+    reference_pa = config.reference.test_pressure_pa
+    lifts = next(iter(config.schedules.values())).lifts_m
+    requests = []
+    directions: tuple[Direction, ...] = ("intake", "exhaust")
+    for direction in directions:
+        setup = Setup(
+            bore_fixture_diameter_m=4.03 * INCH_M,
+            inlet_treatment="radius plate, 0.5 in" if direction == "intake" else "open chamber",
+            outlet_treatment="open plenum" if direction == "intake" else "straight stub, 6 in",
+            gasket_fitted=True,
+            spark_plug_fitted=True,
+            spark_plug_reach_m=0.75 * INCH_M,
+            chamber_volume_m3=62e-6,
+            springs="checking springs",
+            test_pressure_pa=reference_pa,
+        )
+        blank = {"kind": "leakage", "test_pressures_pa": (reference_pa,), "meter_range": smallest}
+        lift = {"kind": "lift", "lifts_m": lifts, "meter_range": largest}
+        common = {"direction": direction, "subject": _SUBJECT, "setup": setup, "operator": "simulated"}
+        requests += [PullRequest.model_validate(common | kind) for kind in (blank, lift)]
+    return requests

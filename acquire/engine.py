@@ -1,0 +1,359 @@
+"""The daemon's heart: reads the ports, runs the pull, keeps the record.
+
+One thread owns the pull and the archive's writer. Drivers' threads and API
+threads reach it through one queue, so that what is recorded has one order,
+and replay can repeat it.
+"""
+
+import queue
+import threading
+from collections.abc import Callable
+from concurrent.futures import Future
+from pathlib import Path
+from typing import Any
+
+from pydantic import TypeAdapter
+
+from acquire import __version__
+from acquire.clock import Clock
+from acquire.config import BenchConfig
+from acquire.frames import FrameMaker
+from acquire.leakage import fit_law
+from acquire.outputs import Ended, Marked, Moved, Output, PullState, Skipped, Taken, ZerosRead
+from acquire.pull import PullCore
+from acquire.recorder import Recorder
+from acquire.records import (
+    Action,
+    ArchivedPull,
+    BenchSummary,
+    EventKind,
+    Frame,
+    LeakageLaw,
+    LiveEvent,
+    PullRequest,
+    Refused,
+    Template,
+)
+from acquire.store.archive import Archive, ArchiveError
+from acquire.store.reader import ArchiveReader
+from acquire.values import Phase, Point
+from drivers.reader import PortReader
+from drivers.sample import Notice, Press, Sample
+
+_TICK_S = 0.02
+_FRAME_EVERY_US = 50_000
+STATE = TypeAdapter(PullState)
+
+
+class Engine:
+    """Everything behind the local API; runs without a screen."""
+
+    def __init__(self, config: BenchConfig, config_text: str, archive_path: Path, clock: Clock) -> None:
+        self.config = config
+        self.archive_path = archive_path
+        self._config_text = config_text
+        self._clock = clock
+        self._readers = [
+            PortReader(instrument, clock, self._on_samples, self._on_press, self._on_notice)
+            for instrument in config.make_instruments()
+        ]
+        self._sources = {
+            channel: reader.instrument.settings.said_source
+            for reader in self._readers
+            for channel in reader.instrument.settings.channels
+        }
+        self._frames = FrameMaker(config, self._readers)
+        self._inbox: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
+        self._latest: dict[str, Sample] = {}
+        self._listeners: list[Callable[[LiveEvent], None]] = []
+        self._event_number = 0
+        self._core: PullCore | None = None
+        self._recorder: Recorder | None = None
+        self._pull_id: int | None = None
+        self._announced: tuple[int, Point] | None = None
+        self._said_failure = ""
+        self._thread: threading.Thread | None = None
+        self._archive: Archive
+        self._frame: Frame
+        self._frame_us = 0
+
+    # ------------------------------------------------------------ life
+
+    def start(self) -> None:
+        """Open the archive and the ports. Raises ``ArchiveError``."""
+        opened: Future[None] = Future()
+        self._thread = threading.Thread(target=self._run, args=(opened,), name="engine")
+        self._thread.start()
+        try:
+            opened.result()
+        except ArchiveError:
+            self._thread.join()
+            self._thread = None
+            raise
+        for reader in self._readers:
+            reader.start()
+
+    def stop(self) -> None:
+        """Close the ports, keep what was recorded, close the archive."""
+        for reader in self._readers:
+            reader.stop()
+        if self._thread is not None:
+            self._inbox.put(None)
+            self._thread.join()
+            self._thread = None
+
+    def _run(self, opened: "Future[None]") -> None:
+        try:
+            self._archive = Archive.open(self.archive_path)
+        except ArchiveError as error:
+            opened.set_exception(error)
+            return
+        self._make_frame(self._clock.t_us())
+        opened.set_result(None)
+        while self._turn():
+            pass
+        self._close_session()
+        self._archive.close()
+
+    def _turn(self) -> bool:
+        """Do all the work that waits, keep the record, make a frame when due."""
+        try:
+            work = self._inbox.get(timeout=_TICK_S)
+            while work is not None:
+                work()
+                work = self._inbox.get_nowait()
+        except queue.Empty:
+            pass
+        else:
+            return False
+        if self._recorder is not None:
+            self._recorder.flush_if_due()
+            self._say_failure(self._recorder)
+        now_us = self._clock.t_us()
+        if now_us - self._frame_us >= _FRAME_EVERY_US:
+            self._make_frame(now_us)
+        return True
+
+    def _make_frame(self, now_us: int) -> None:
+        failure = self._recorder.failure if self._recorder is not None else ""
+        self._frame_us = now_us
+        self._frame = self._frames.frame(now_us, self._latest, self._core, self._pull_id, self._announced, failure)
+
+    # ------------------------------------------------------------ from the drivers' threads
+
+    def _on_samples(self, samples: list[Sample]) -> None:
+        self._inbox.put(lambda: self._use(samples))
+
+    def _on_press(self, press: Press) -> None:
+        self._inbox.put(lambda: self._use_press(press))
+
+    def _on_notice(self, notice: Notice) -> None:
+        self._inbox.put(lambda: self._use_notice(notice))
+
+    # ------------------------------------------------------------ in the engine's thread
+
+    def _use(self, samples: list[Sample]) -> None:
+        for sample in samples:
+            self._latest[sample.channel] = sample
+        if self._core is not None and self._recorder is not None:
+            self._recorder.samples(samples)
+            self._handle(self._core.samples(samples))
+
+    def _use_press(self, press: Press) -> None:
+        try:
+            self._act(Action(kind="press", by=press.instrument))
+        except Refused as refused:
+            self._tell("notice", f"{press.instrument} button: {refused}")
+
+    def _use_notice(self, notice: Notice) -> None:
+        if self._recorder is not None:
+            self._recorder.notice(notice)
+        self._tell("notice", notice.sentence)
+
+    def _act(self, action: Action) -> None:
+        core, recorder = self._core, self._recorder
+        if core is None or recorder is None:
+            raise Refused("No pull is running: begin one first.")
+        t_us = self._clock.t_us()
+        try:
+            outputs = core.act(t_us, action)
+        finally:
+            # a refused action is part of what happened: it may have moved the pull's time
+            recorder.action(t_us, action)
+        self._tell("action", action.kind)
+        self._handle(outputs)
+
+    def _handle(self, outputs: list[Output]) -> None:
+        """Commit what happened; the recorder announces it once it is durable."""
+        for output in outputs:
+            if self._recorder is not None:
+                self._recorder.output(output, lambda output=output: self._announce(output))  # type: ignore[misc]
+
+    def _announce(self, output: Output) -> None:
+        if isinstance(output, Taken):
+            self._announced = (self._clock.t_us(), output.point)
+            self._tell("taken", self._frames.guidance().taken(output.point), output.point)
+        elif isinstance(output, ZerosRead):
+            self._tell("zeros", f"Zeros read {output.which} the pull.")
+        elif isinstance(output, Marked):
+            self._tell("mark", output.mark.sentence)
+        elif isinstance(output, Moved):
+            self._tell("step", output.sentence)
+        elif isinstance(output, Skipped):
+            self._tell("step", f"Step {output.step + 1} {'skipped' if output.skipped else 'wanted again'}.")
+        else:
+            self._finish(output)
+
+    def _finish(self, ended: Ended) -> None:
+        core, recorder = self._core, self._recorder
+        if core is None or recorder is None:
+            return
+        if core.request.kind == "leakage" and ended.outcome == "complete" and core.points:
+            points = [p for p in core.points if p.take == max(q.take for q in core.points if q.step == p.step)]
+            law = fit_law(recorder.pull_id, core.request.direction, self._clock.utc().isoformat(), points)
+            recorder.then(lambda: self._archive.add_leakage_law(law))
+        self._close_session()
+        self._tell("ended", f"Pull {ended.outcome}.")
+
+    def _close_session(self) -> None:
+        recorder, self._recorder = self._recorder, None
+        if recorder is not None:
+            try:
+                recorder.close()
+            except ArchiveError as error:
+                self._tell("notice", str(error))
+
+    def _say_failure(self, recorder: Recorder) -> None:
+        """A record that cannot be written holds the pull until it can."""
+        core = self._core
+        if recorder.failure == self._said_failure or core is None:
+            return
+        self._said_failure = recorder.failure
+        self._tell("notice", recorder.failure or "The archive can be written again: going on.")
+        if core.outcome is None:
+            self._act(Action(kind="pause" if recorder.failure else "go_on", by="archive"))
+
+    def _tell(self, kind: EventKind, sentence: str, point: Point | None = None) -> None:
+        self._event_number += 1
+        event = LiveEvent(
+            number=self._event_number,
+            kind=kind,
+            t_us=self._clock.t_us(),
+            sentence=sentence,
+            pull_id=self._pull_id,
+            point=point,
+        )
+        for listener in tuple(self._listeners):
+            listener(event)
+
+    def _begin(self, request: PullRequest) -> int:
+        self._refuse_if_running()
+        utc = self._clock.utc().isoformat()
+        leakage = self._leakage_for(request)
+        core = PullCore(self.config, request, leakage)
+        pull_id = self._archive.begin_pull(request, self._config_text, __version__, utc, leakage, self._sources)
+        self._open(pull_id, core)
+        self._tell("began", f"Pull {pull_id} begun: {request.subject.identifier}, {request.direction}.")
+        return pull_id
+
+    def _resume(self, pull_id: int) -> None:
+        self._refuse_if_running()
+        with ArchiveReader(self.archive_path) as reader:
+            pull = reader.pull(pull_id)
+        if pull.outcome is not None:
+            raise Refused(f"Pull {pull_id} has ended ({pull.outcome}): begin another one.")
+        self._open(pull_id, PullCore(self.config, pull.request, pull.leakage, resumed_state(pull)))
+        self._tell("began", f"Pull {pull_id} goes on.")
+
+    def _open(self, pull_id: int, core: PullCore) -> None:
+        state = STATE.dump_json(core.state()).decode()
+        utc = self._clock.utc().isoformat()
+        session_id = self._archive.open_session(pull_id, utc, __version__, self._config_text, state)
+        self._core, self._pull_id, self._announced = core, pull_id, None
+        self._said_failure = ""
+        self._recorder = Recorder(self._archive, pull_id, session_id, self._clock)
+        # slow channels may not speak again for a while: what is known now belongs to the record
+        known = sorted(self._latest.values(), key=lambda sample: sample.t_us)
+        self._recorder.samples(known)
+        core.samples(known)
+
+    def _refuse_if_running(self) -> None:
+        if self._core is not None and self._core.outcome is None:
+            raise Refused(f"Pull {self._pull_id} is still running: finish or abort it first.")
+
+    def _leakage_for(self, request: PullRequest) -> LeakageLaw | None:
+        if request.kind == "leakage":
+            return None
+        with ArchiveReader(self.archive_path) as reader:
+            return reader.leakage_for(
+                request.direction, request.setup, self._clock.utc(), self.config.leakage.age_limit_s
+            )
+
+    # ------------------------------------------------------------ for the API's threads
+
+    def frame(self) -> Frame:
+        """The latest frame; never waits."""
+        return self._frame
+
+    def subscribe(self, listener: Callable[[LiveEvent], None]) -> Callable[[], None]:
+        """Call ``listener`` in the engine's thread for every event; returns the way out."""
+        self._listeners.append(listener)
+        return lambda: self._listeners.remove(listener)
+
+    def bench(self) -> BenchSummary:
+        """What a screen must know of this bench."""
+        simulated = any(source.startswith("sim://") for source in self._sources.values())
+        return BenchSummary.of(self.config, __version__, simulated)
+
+    def begin(self, request: PullRequest) -> int:
+        """Begin a pull; its number. Raises :class:`Refused`."""
+        return int(self._call(lambda: self._begin(request)))
+
+    def resume(self, pull_id: int) -> None:
+        """Go on with a pull that was interrupted. Raises :class:`Refused`."""
+        self._call(lambda: self._resume(pull_id))
+
+    def act(self, action: Action) -> None:
+        """Do what the operator asked. Raises :class:`Refused`."""
+        self._call(lambda: self._act(action))
+
+    def save_template(self, template: Template) -> None:
+        """Keep a named set-up. Raises :class:`Refused`."""
+        self._call(lambda: self._archive.save_template(template))
+
+    def delete_template(self, name: str) -> None:
+        """Forget a named set-up. Raises :class:`Refused`."""
+        self._call(lambda: self._archive.delete_template(name))
+
+    def _call(self, work: Callable[[], Any]) -> Any:
+        answer: Future[Any] = Future()
+
+        def run() -> None:
+            try:
+                answer.set_result(work())
+            except ArchiveError as error:
+                answer.set_exception(Refused(str(error)))
+            except Exception as error:
+                answer.set_exception(error)
+
+        if self._thread is None or not self._thread.is_alive():
+            raise Refused("The daemon is stopping.")
+        self._inbox.put(run)
+        return answer.result(timeout=10)
+
+
+def resumed_state(pull: ArchivedPull) -> PullState:
+    """Where an interrupted pull stands, from what the archive holds of it."""
+    taken = {point.step for point in pull.points}
+    started = pull.zeros_before is not None or bool(taken) or bool(pull.skipped) or bool(pull.marks)
+    open_steps = [i for i in range(len(pull.request.steps())) if i not in taken and i not in pull.skipped]
+    phase: Phase = "zero_before" if not started else "steps" if open_steps else "zero_after"
+    return PullState(
+        phase=phase,
+        now=open_steps[0] if open_steps else 0,
+        meter_range=pull.points[-1].meter_range if pull.points else "",
+        points=pull.points,
+        skipped=pull.skipped,
+        zeros_before=pull.zeros_before,
+        marks=pull.marks,
+    )

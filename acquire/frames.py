@@ -1,0 +1,133 @@
+"""What a screen shows at one moment, made from the engine's state."""
+
+from collections.abc import Mapping, Sequence
+from typing import Literal, Protocol
+
+from acquire.config import BenchConfig
+from acquire.guide import ANNOUNCE_US, Guidance, Silence
+from acquire.pull import PullCore
+from acquire.records import Frame, Guide, InstrumentState, Reading, ReadingState
+from acquire.scaling import channel_settings, scale_for
+from acquire.values import REQUIRED_CHANNELS, Point, Standing
+from drivers.base import Counts, Instrument
+from drivers.sample import Sample
+
+_WAITING = Standing("waiting")
+_LIVE_US = 1_000_000
+
+
+InstrumentStatus = Literal["opening", "live", "silent", "lost"]
+
+
+class Source(Protocol):
+    """An instrument as a frame shows it: a port's reader, or a recorded one."""
+
+    @property
+    def instrument(self) -> Instrument:
+        """What it is."""
+        ...
+
+    @property
+    def state(self) -> InstrumentStatus:
+        """Whether it is there."""
+        ...
+
+    @property
+    def sentence(self) -> str:
+        """What is wrong with it now; empty when nothing is."""
+        ...
+
+    @property
+    def counts(self) -> Counts:
+        """What came in and what was not used."""
+        ...
+
+
+class FrameMaker:
+    """Pure but for the readers' states: the same inputs give the same frame."""
+
+    def __init__(self, config: BenchConfig, sources: Sequence[Source]) -> None:
+        self._sources = sources
+        self._guidance = Guidance(config.display, config.water)
+        channels = channel_settings(source.instrument for source in sources)
+        self._scales = {name: scale_for(its, config.water) for name, its in channels.items()}
+        self._source_of = {channel: source for source in sources for channel in source.instrument.settings.channels}
+
+    def guidance(self) -> Guidance:
+        """The sentences in this bench's units."""
+        return self._guidance
+
+    def frame(
+        self,
+        t_us: int,
+        latest: Mapping[str, Sample],
+        core: PullCore | None,
+        pull_id: int | None,
+        announced: tuple[int, Point] | None,
+        failure: str,
+    ) -> Frame:
+        """Everything that a screen shows now."""
+        readings = {name: self._reading(name, t_us, latest.get(name)) for name in self._scales}
+        return Frame(
+            t_us=t_us,
+            readings=readings,
+            flow_m3_s=core.stated_flow_m3_s() if core is not None and core.outcome is None else None,
+            standing=core.standing() if core is not None and core.phase == "steps" else _WAITING,
+            guide=self._guide(t_us, core, readings, announced, failure),
+            pull_id=pull_id,
+            pull=core.view() if core is not None else None,
+            subject=core.request.subject if core is not None else None,
+            instruments=tuple(_instrument(source) for source in self._sources),
+        )
+
+    def _guide(
+        self,
+        t_us: int,
+        core: PullCore | None,
+        readings: Mapping[str, Reading],
+        announced: tuple[int, Point] | None,
+        failure: str,
+    ) -> Guide:
+        if failure:
+            return Guide(situation="archive_failed", sentence=failure)
+        point = announced[1] if announced is not None and t_us - announced[0] < ANNOUNCE_US else None
+        return self._guidance.guide(core, self._silence(core, readings), point)
+
+    def _reading(self, channel: str, t_us: int, sample: Sample | None) -> Reading:
+        instrument = self._source_of[channel]
+        scale = self._scales[channel]
+        source = instrument.instrument.settings.said_source
+        if sample is None:
+            state: ReadingState = "lost" if instrument.state == "lost" else "stale"
+            return Reading(value=None, unit=scale.si_unit, age_s=None, state=state, source=source)
+        age_us = max(0, t_us - sample.t_us)
+        limit_us = max(_LIVE_US, round(instrument.instrument.settings.silent_after_s * 1e6))
+        state = "lost" if instrument.state == "lost" else "live" if age_us <= limit_us else "stale"
+        value = scale.si(sample.value)
+        return Reading(value=value, unit=scale.si_unit, age_s=age_us / 1e6, state=state, source=sample.source)
+
+    def _silence(self, core: PullCore | None, readings: Mapping[str, Reading]) -> Silence | None:
+        """The first signal that the pull needs and that is not there."""
+        if core is None:
+            return None
+        for channel in (*REQUIRED_CHANNELS, "room_pressure", "room_temperature", "room_humidity"):
+            reading = readings.get(channel)
+            if reading is None or (channel == "lift" and (core.lift_on_press or not core.with_valve)):
+                continue
+            slow = channel.startswith("room_")
+            if reading.value is None or (reading.state != "live" and not slow):
+                sentence = self._source_of[channel].sentence
+                return Silence(channel, reading.age_s, reading.state == "lost", sentence)
+        return None
+
+
+def _instrument(source: Source) -> InstrumentState:
+    counts = source.counts
+    return InstrumentState(
+        name=source.instrument.name,
+        state=source.state,
+        sentence=source.sentence,
+        good_lines=counts.good_lines,
+        discarded_lines=counts.discarded,
+        reconnects=counts.reconnects,
+    )

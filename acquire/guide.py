@@ -1,0 +1,202 @@
+"""The one thing to do now, as a sentence in the operator's units.
+
+Pure: what the pull and its instruments look like goes in, one sentence comes
+out. It never mentions keys: it is read at the bench and by other programs.
+"""
+
+from dataclasses import dataclass
+
+from acquire.config import Display
+from acquire.pull import PullCore
+from acquire.records import Guide, Situation, Wants
+from acquire.units import Water, from_si
+from acquire.values import Missing, Point, Standing
+
+# a point stays announced for that long
+ANNOUNCE_US = 2_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Silence:
+    """A signal that the pull needs and that is not there."""
+
+    name: str
+    for_s: float | None
+    lost: bool
+    sentence: str = ""
+
+
+class Guidance:
+    """Sentences in one bench's display units."""
+
+    def __init__(self, display: Display, water: Water) -> None:
+        self._display = display
+        self._water: Water = water
+
+    def guide(self, core: PullCore | None, silence: Silence | None, announced: Point | None) -> Guide:
+        """The sentence for this moment.
+
+        ``announced`` is the point taken within the last ``ANNOUNCE_US``.
+        """
+        if core is None:
+            return _say("no_pull", "No pull is running: begin a new one.")
+        wants = self.wants(core)
+        if core.outcome == "aborted":
+            return _say("aborted", "Pull aborted: what was taken is kept.", wants)
+        if core.outcome is not None:
+            return _say("ended", f"Pull complete. {_marks(core)}", wants)
+        if silence is not None:
+            return _say("signal_lost", _silent(silence), wants)
+        if core.paused:
+            return _say("paused", "Paused: nothing is taken until you go on.", wants)
+        if core.phase in ("zero_before", "zero_after"):
+            return self._zero(core, wants)
+        taken = f"{self.taken(announced)} " if announced is not None else ""
+        return self._step(core, wants, taken)
+
+    def wants(self, core: PullCore) -> Wants:
+        """What is asked of the operator, as numbers."""
+        fitted = {"lift": "head", "leakage": "blank plate", "plate": "reference plate"}[core.request.kind]
+        step = core.step
+        return Wants.model_validate(
+            {
+                "lift_m": (step.lift_m if step else 0.0) if core.with_valve else None,
+                "test_pressure_pa": step.test_pressure_pa if step else 0.0,
+                "direction": core.request.direction,
+                "meter_range": core.meter_range,
+                "fitted": fitted,
+            }
+        )
+
+    # ------------------------------------------------------------ phases
+
+    def _zero(self, core: PullCore, wants: Wants) -> Guide:
+        outside = core.zeros_outside
+        after = "again " if core.phase == "zero_after" else ""
+        pressure, lift = core.latest("test_pressure"), core.latest("lift")
+        if "test_pressure" in outside or "meter_pressure" in outside:
+            seen = f": test pressure reads {self.pressure(pressure)}" if pressure is not None else ""
+            return _say("stop_blower", f"Stop the blower to read the zeros {after}{seen}".rstrip() + ".", wants)
+        if "lift" in outside:
+            seen = f": lift reads {self.lift(lift)}" if lift is not None else ""
+            return _say("close_valve", f"Close the valve to read the zeros {after}{seen}".rstrip() + ".", wants)
+        return _say("hold_zero", f"Hold: reading the zeros {after}".rstrip() + ".", wants)
+
+    def _step(self, core: PullCore, wants: Wants, taken: str) -> Guide:
+        step = core.step
+        assert step is not None
+        pressure, lift = core.latest("test_pressure"), core.latest("lift")
+        settling = core.config.settling
+        if core.air_fault:
+            return _say("signal_lost", f"No flow: {core.air_fault}.", wants)
+        if core.over_range():
+            return _say("over_range", f"Meter above range {core.meter_range!r}: fit a larger range.", wants)
+        if core.under_range():
+            return _say("wrong_range", f"Meter below range {core.meter_range!r}: fit a smaller range.", wants)
+        if step.lift_m is not None and lift is not None and not core.lift_on_press:
+            off_m = step.lift_m - lift
+            if abs(off_m) > settling.lift_tolerance_m:
+                goal = self.lift(step.lift_m)
+                if off_m > 0:
+                    return _say("open_valve", f"{taken}Open the valve to {goal}: {self._bare_lift(off_m)} more.", wants)
+                return _say("close_down", f"{taken}Close the valve to {goal}: {self._bare_lift(-off_m)} back.", wants)
+        if pressure is not None:
+            off_pa = step.test_pressure_pa - pressure
+            if abs(off_pa) > step.test_pressure_pa * settling.test_pressure_band:
+                goal = self.pressure(step.test_pressure_pa)
+                plate = "" if core.with_valve or pressure > step.test_pressure_pa / 4 else self._plate(wants)
+                if off_pa > 0:
+                    sentence = f"{taken}{plate}Raise the test pressure to {goal}: {self._bare_pressure(off_pa)} more."
+                    return _say("raise_pressure", sentence, wants)
+                sentence = f"{taken}Lower the test pressure to {goal}: {self._bare_pressure(-off_pa)} less."
+                return _say("lower_pressure", sentence, wants)
+        if taken:
+            goal = self.lift(step.lift_m) if step.lift_m is not None else self.pressure(step.test_pressure_pa)
+            return _say("taken", f"{taken}Next {goal}.", wants)
+        return self._hold(core, core.standing(), wants)
+
+    def _hold(self, core: PullCore, standing: Standing, wants: Wants) -> Guide:
+        step = core.step
+        if core.lift_on_press and standing.state == "settled" and step is not None and step.lift_m is not None:
+            sentence = f"Steady: set the lift to {self.lift(step.lift_m)} and press the indicator's button."
+            return _say("hold_settling", sentence, wants)
+        if standing.state == "stuck":
+            return _say("stuck", f"Not settling: {standing.detail or _missing(standing.missing)}.", wants)
+        if standing.state in ("waiting", "moving"):
+            return _say("hold_moving", f"Hold: {_missing(standing.missing) or 'air still moving'}.", wants)
+        what = self._drift(standing) if standing.missing[:1] == ("drift",) else _missing(standing.missing)
+        left = f", about {standing.remaining_s:.0f} s" if standing.remaining_s is not None else ""
+        return _say("hold_settling", f"Hold: {what or 'reading'}{left}.", wants)
+
+    # ------------------------------------------------------------ words
+
+    def _drift(self, standing: Standing) -> str:
+        drift = standing.drift_rel_per_min
+        if drift is None:
+            return "flow still drifting"
+        return f"flow still {'rising' if drift > 0 else 'falling'}, {abs(drift) * 100:.1f} % a minute"
+
+    def _plate(self, wants: Wants) -> str:
+        return f"Fit the {wants.fitted}. "
+
+    def taken(self, point: Point) -> str:
+        """The acknowledgement of a point that is safely kept."""
+        unit = self._display.flow
+        flow = from_si(point.flow.flow_m3_s, unit)
+        half = from_si(point.flow.half_width_95_m3_s, unit)
+        at = "" if point.step_lift_m is None else f" at {self.lift(point.step_lift_m)}"
+        how = "" if point.settled else ", not settled"
+        return f"Taken{at}: {flow:.1f} {unit} ± {half:.1f}{how}."
+
+    def lift(self, lift_m: float) -> str:
+        """A lift with its unit."""
+        return f"{self._bare_lift(lift_m)} {self._display.lift}"
+
+    def _bare_lift(self, lift_m: float) -> str:
+        digits = {"in": 3, "mm": 2, "thou": 0}.get(self._display.lift, 4)
+        return f"{from_si(lift_m, self._display.lift):.{digits}f}"
+
+    def pressure(self, pressure_pa: float) -> str:
+        """A pressure with its unit."""
+        return f"{self._bare_pressure(pressure_pa)} {self._display.pressure}"
+
+    def _bare_pressure(self, pressure_pa: float) -> str:
+        digits = {"inH2O": 1, "mbar": 1, "hPa": 1, "kPa": 3, "Pa": 0}.get(self._display.pressure, 2)
+        return f"{from_si(pressure_pa, self._display.pressure, self._water):.{digits}f}"
+
+
+_MISSING: dict[Missing, str] = {
+    "lift": "lift still moving",
+    "test pressure": "test pressure still moving",
+    "drift": "flow still drifting",
+    "noise": "averaging unsteady flow",
+    "hunting": "test pressure is hunting",
+    "readings": "collecting readings",
+    "frozen": "a reading has not changed at all: check its instrument",
+    "signal": "waiting for readings",
+}
+
+
+def _missing(missing: tuple[Missing, ...]) -> str:
+    return _MISSING[missing[0]] if missing else ""
+
+
+def _silent(silence: Silence) -> str:
+    name = silence.name.replace("_", " ")
+    name = name[0].upper() + name[1:]
+    if silence.lost and silence.sentence:
+        return silence.sentence
+    if silence.for_s is None:
+        return f"{name}: no reading yet. Check its cable and port."
+    return f"{name} silent for {silence.for_s:.0f} s: check its cable."
+
+
+def _marks(core: PullCore) -> str:
+    marks = core.view().marks
+    if not marks:
+        return "Zeros and test pressure held."
+    return f"{len(marks)} mark{'s' if len(marks) > 1 else ''}: {marks[0].sentence}"
+
+
+def _say(situation: Situation, sentence: str, wants: Wants | None = None) -> Guide:
+    return Guide(situation=situation, sentence=sentence, wants=wants or Wants())

@@ -1,0 +1,588 @@
+"""One pull, from samples to points: the same code live and in replay.
+
+Pure: no clock, no ports, no archive. Time is the samples' own; whatever the
+operator does arrives as an :class:`~acquire.records.Action` with its time.
+Each call returns what happened, for the engine to commit and to announce.
+"""
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Sequence
+from dataclasses import replace
+
+from acquire.config import BenchConfig, Settling
+from acquire.flow import FlowModel, Neighbour, Window, evaluate
+from acquire.hold import judge_hold
+from acquire.outputs import Ended, Marked, Moved, Output, PullState, Skipped, Taken, ZerosRead
+from acquire.records import Action, LeakageLaw, PullRequest, Refused
+from acquire.scaling import channel_settings, scale_for
+from acquire.stabiliser import Stabiliser
+from acquire.values import (
+    AirState,
+    Capture,
+    Mark,
+    Outcome,
+    Phase,
+    Point,
+    PullView,
+    Standing,
+    Step,
+    StepState,
+    StepView,
+    TakenBy,
+    Zeros,
+)
+from acquire.zeros import ZeroReader
+from drivers.sample import Sample
+
+# a signal older than this (in stream time) cannot take part in a capture
+_FRESH_US = 1_500_000
+
+
+class _Series:
+    """The recent values of one signal, enough for the longest window."""
+
+    def __init__(self, keep_us: int) -> None:
+        self._keep_us = keep_us
+        self.t_us: list[int] = []
+        self.values: list[float] = []
+
+    def push(self, t_us: int, value: float) -> None:
+        self.t_us.append(t_us)
+        self.values.append(value)
+        if len(self.t_us) % 4096 == 0:
+            old = bisect_left(self.t_us, t_us - self._keep_us)
+            del self.t_us[:old], self.values[:old]
+
+    def between(self, start_us: int, end_us: int) -> tuple[list[int], list[float]]:
+        first, last = bisect_left(self.t_us, start_us), bisect_right(self.t_us, end_us)
+        return self.t_us[first:last], self.values[first:last]
+
+    @property
+    def latest(self) -> float | None:
+        return self.values[-1] if self.values else None
+
+    @property
+    def latest_us(self) -> int | None:
+        return self.t_us[-1] if self.t_us else None
+
+
+class PullCore:
+    """The state machine of one pull. Feed it samples and actions in order."""
+
+    def __init__(
+        self,
+        config: BenchConfig,
+        request: PullRequest,
+        leakage: LeakageLaw | None = None,
+        start: PullState | None = None,
+    ) -> None:
+        self.config = config
+        self.request = request
+        self.leakage = leakage if request.kind != "leakage" else None
+        start = start or PullState()
+        instruments = config.make_instruments()
+        self._channels = channel_settings(instruments)
+        self._scales = {name: scale_for(its, config.water) for name, its in self._channels.items()}
+        self._steps = request.steps()
+        self._with_valve = request.kind == "lift"
+        # an indicator that only speaks when its button is pressed cannot be a witness
+        self._lift_on_press = any("lift" in i.settings.channels and i.silence_is_normal for i in instruments)
+        self._phase: Phase = start.phase
+        self._paused = False
+        self._outcome: Outcome | None = None
+        self._now = start.now
+        self._points: list[Point] = list(start.points)
+        self._skipped = set(start.skipped)
+        self._zeros_before = start.zeros_before
+        self._zeros_after: Zeros | None = None
+        self._marks: list[Mark] = list(start.marks)
+        self.meter_range = start.meter_range or request.meter_range
+        if self.meter_range not in config.meter.ranges:
+            raise Refused(
+                f"meter range {self.meter_range!r} is not configured: use one of {', '.join(config.meter.ranges)}"
+            )
+        self._air: dict[str, float] = {}
+        self._model: FlowModel | None = None
+        # why the air as read cannot be computed with; empty when it can
+        self.air_fault = ""
+        self._stabiliser = Stabiliser(_settling(config, request))
+        self._zero_reader = self._new_zero_reader()
+        keep_us = round(config.settling.longest_wait_s * 2e6) + 10_000_000
+        self._series = {name: _Series(keep_us) for name in ("test_pressure", "meter_pressure", "lift", "area")}
+        self._t_us = 0
+        self._aimed = False
+        self._view: PullView | None = None
+
+    # ------------------------------------------------------------ what others may ask
+
+    @property
+    def phase(self) -> Phase:
+        """Where in the pull we are."""
+        return self._phase
+
+    @property
+    def paused(self) -> bool:
+        """Whether taking is held back by the operator."""
+        return self._paused
+
+    @property
+    def outcome(self) -> Outcome | None:
+        """None while the pull runs."""
+        return self._outcome
+
+    @property
+    def step(self) -> Step | None:
+        """The step to be taken now."""
+        return self._steps[self._now] if self._phase == "steps" else None
+
+    @property
+    def with_valve(self) -> bool:
+        """Whether steps are valve lifts."""
+        return self._with_valve
+
+    @property
+    def lift_on_press(self) -> bool:
+        """Whether the lift is known only when the indicator's button is pressed."""
+        return self._lift_on_press
+
+    @property
+    def points(self) -> tuple[Point, ...]:
+        """Every take so far."""
+        return tuple(self._points)
+
+    @property
+    def zeros_outside(self) -> tuple[str, ...]:
+        """During a zero check: the signals that are not near zero."""
+        return self._zero_reader.outside()
+
+    def latest(self, signal: str) -> float | None:
+        """The latest zero-corrected SI value of test_pressure, meter_pressure, lift or area."""
+        return self._series[signal].latest
+
+    def standing(self) -> Standing:
+        """The stabiliser's judgement at this moment."""
+        return self._stabiliser.standing()
+
+    def stated_flow_m3_s(self) -> float | None:
+        """The flow now, stated at the reference, leakage included."""
+        area = self._series["area"].latest
+        return None if area is None or self._model is None else self._model.stated_flow_m3_s(area)
+
+    def state_of_flow(self, area_m2: float) -> float:
+        """A stated flow for an area, once a flow model exists (0 before)."""
+        return self._model.stated_flow_m3_s(area_m2) if self._model else 0.0
+
+    def view(self) -> PullView:
+        """The pull as it stands."""
+        if self._view is None:
+            self._view = PullView(
+                kind=self.request.kind,
+                direction=self.request.direction,
+                phase=self._phase,
+                paused=self._paused,
+                outcome=self._outcome,
+                now=self._now if self._phase == "steps" else None,
+                steps=tuple(self._step_view(i) for i in range(len(self._steps))),
+                zeros_before=self._zeros_before,
+                zeros_after=self._zeros_after,
+                marks=tuple(self._marks),
+            )
+        return self._view
+
+    def state(self) -> PullState:
+        """What a later session needs to go on from here."""
+        return PullState(
+            phase=self._phase,
+            now=self._now,
+            meter_range=self.meter_range,
+            points=tuple(self._points),
+            skipped=tuple(sorted(self._skipped)),
+            zeros_before=self._zeros_before,
+            marks=tuple(self._marks),
+        )
+
+    # ------------------------------------------------------------ samples
+
+    def samples(self, batch: Sequence[Sample]) -> list[Output]:
+        """Use samples in their order of arrival."""
+        outputs: list[Output] = []
+        for channel, t_us, number, _ in batch:
+            scale = self._scales.get(channel)
+            if scale is None or self._phase == "ended":
+                continue
+            self._t_us = max(self._t_us, t_us)
+            value = number * scale.gain + scale.offset
+            if channel in self._series:
+                self._signal(channel, t_us, value, outputs)
+            elif self._air.get(channel) != value:
+                self._air[channel] = value
+                self._model = None
+        return outputs
+
+    def _signal(self, channel: str, t_us: int, value: float, outputs: list[Output]) -> None:
+        if self._phase in ("zero_before", "zero_after"):
+            self._push(channel, t_us, value)
+            if not self._paused:
+                zeros = self._zero_reader.push(t_us, channel, value)
+                if zeros is not None:
+                    self._zeros_read(zeros, outputs)
+            return
+        self._push(channel, t_us, value - self._zero(channel))
+        if not self._aimed:
+            self._stabiliser.aim(t_us, self._witnessed(self._steps[self._now]))
+            self._aimed = True
+        if channel == "lift":
+            if not self._lift_on_press:
+                self._stabiliser.push_lift(t_us, value - self._zero(channel))
+        elif channel == "test_pressure":
+            self._stabiliser.push_pressure(t_us, value - self._zero(channel))
+        else:
+            self._flow(t_us, value - self._zero(channel), outputs)
+
+    def _push(self, channel: str, t_us: int, value: float) -> None:
+        self._series[channel].push(t_us, value)
+
+    def _flow(self, t_us: int, meter_pressure_pa: float, outputs: list[Output]) -> None:
+        model = self._flow_model()
+        test_pressure_pa = self._series["test_pressure"].latest
+        if model is None or test_pressure_pa is None:
+            return
+        area = model.effective_area_m2(meter_pressure_pa, test_pressure_pa)
+        self._series["area"].push(t_us, area)
+        self._stabiliser.push_flow(t_us, area, model.mass_flow_kg_s(meter_pressure_pa, test_pressure_pa))
+        if self._paused or self._lift_on_press or self._silent() is not None:
+            return
+        capture = self._stabiliser.capture()
+        if capture is not None:
+            self._take(capture, "settled", outputs)
+
+    def _silent(self) -> str | None:
+        """The first of the three signals that is too old to be trusted."""
+        needed = ["test_pressure", "meter_pressure"]
+        if self._with_valve and not self._lift_on_press:
+            needed.append("lift")
+        for name in needed:
+            latest_us = self._series[name].latest_us
+            if latest_us is None or self._t_us - latest_us > _FRESH_US:
+                return name
+        return None
+
+    def _zero(self, channel: str) -> float:
+        zeros = self._zeros_before
+        if zeros is None:
+            return 0.0
+        if channel == "lift":
+            return zeros.lift_m
+        return zeros.test_pressure_pa if channel == "test_pressure" else zeros.meter_pressure_pa
+
+    def _flow_model(self) -> FlowModel | None:
+        if self._model is None:
+            room = self._room()
+            if room is None:
+                return None
+            meter_temperature_k = self._air.get("meter_temperature", room.temperature_k)
+            try:
+                self._model = FlowModel(
+                    self.config, self.request.direction, self.meter_range, room, meter_temperature_k
+                )
+                self.air_fault = ""
+            except ValueError as error:
+                self.air_fault = str(error)
+        return self._model
+
+    def _room(self) -> AirState | None:
+        manual = self.config.room
+        values = []
+        for channel, given in (
+            ("room_pressure", manual.pressure_pa),
+            ("room_temperature", manual.temperature_k),
+            ("room_humidity", manual.humidity),
+        ):
+            value = self._air.get(channel) if channel in self._channels else given
+            if value is None:
+                return None
+            values.append(value)
+        return AirState(*values)
+
+    # ------------------------------------------------------------ taking a point
+
+    def over_range(self) -> bool:
+        """Whether the meter reads above what its range is calibrated for."""
+        latest = self._series["meter_pressure"].latest
+        return (
+            self._phase == "steps"
+            and latest is not None
+            and latest > self.config.meter.ranges[self.meter_range].highest_pressure_pa
+        )
+
+    def under_range(self) -> bool:
+        """Whether a settled reading lies below what its range is calibrated for."""
+        latest = self._series["meter_pressure"].latest
+        return (
+            self._phase == "steps"
+            and latest is not None
+            and self._stabiliser.capture() is not None
+            and latest < self.config.meter.ranges[self.meter_range].lowest_pressure_pa
+        )
+
+    def _take(self, capture: Capture, by: TakenBy, outputs: list[Output], lift_m: float | None = None) -> bool:
+        model = self._flow_model()
+        step = self._steps[self._now]
+        pressure_t, pressure = self._series["test_pressure"].between(capture.t_start_us, capture.t_end_us)
+        _, meter = self._series["meter_pressure"].between(capture.t_start_us, capture.t_end_us)
+        if model is None or not pressure or not meter:
+            return False
+        meter_pressure_pa = _mean(meter)
+        limits = self.config.meter.ranges[self.meter_range]
+        if not limits.lowest_pressure_pa <= meter_pressure_pa <= limits.highest_pressure_pa:
+            return False
+        if self._with_valve and lift_m is None:
+            _, lifts = self._series["lift"].between(capture.t_start_us, capture.t_end_us)
+            lift_m = _mean(lifts) if lifts else self._series["lift"].latest
+        band_pa = step.test_pressure_pa * self.config.settling.test_pressure_band
+        hold = judge_hold(pressure_t, pressure, step.test_pressure_pa, band_pa)
+        flow = evaluate(
+            model,
+            capture,
+            Window(hold.mean_pa, meter_pressure_pa, lift_m, step.lift_m),
+            self._neighbour(),
+            self.leakage,
+            self._channels,
+            carry_allowance=self.request.kind != "leakage",
+        )
+        step_index = self._now
+        room = self._room()
+        assert room is not None  # the model was built from it
+        settled = capture.reached and (by == "settled" or self._stabiliser.capture() is not None)
+        point = Point(
+            step=step_index,
+            take=1 + sum(p.step == step_index for p in self._points),
+            t_us=self._t_us,
+            taken_by=by,
+            settled=settled,
+            remark="" if settled else capture.reason,
+            step_lift_m=step.lift_m,
+            lift_m=lift_m,
+            test_pressure_pa=hold.mean_pa,
+            meter_pressure_pa=meter_pressure_pa,
+            room=room,
+            meter_temperature_k=model.meter_temperature_k,
+            meter_range=self.meter_range,
+            capture=capture,
+            hold=hold,
+            flow=flow,
+        )
+        self._points.append(point)
+        self._skipped.discard(step_index)
+        outputs.append(Taken(point))
+        self._next_step(outputs)
+        return True
+
+    def _neighbour(self) -> Neighbour | None:
+        """The nearest lower lift taken in this pull, for the local slope."""
+        lower = [
+            p for p in self._in_force().values() if p.step < self._now and p.step_lift_m is not None and p.meter_range
+        ]
+        if not lower:
+            return None
+        nearest = max(lower, key=lambda p: p.step)
+        assert nearest.step_lift_m is not None
+        return Neighbour(nearest.step_lift_m, nearest.flow.effective_area_m2)
+
+    def _in_force(self) -> dict[int, Point]:
+        return {p.step: p for p in self._points}
+
+    # ------------------------------------------------------------ steps and phases
+
+    def _witnessed(self, step: Step) -> Step:
+        return replace(step, lift_m=None) if self._lift_on_press else step
+
+    def _aim(self, index: int) -> None:
+        self._now = index
+        self._aimed = False
+        self._view = None
+
+    def _next_step(self, outputs: list[Output]) -> None:
+        taken = self._in_force()
+        waiting = [i for i in range(len(self._steps)) if i not in taken and i not in self._skipped]
+        later = [i for i in waiting if i > self._now]
+        if later or waiting:
+            self._aim(later[0] if later else waiting[0])
+            outputs.append(Moved(f"step {self._now + 1} of {len(self._steps)}"))
+        else:
+            self._enter("zero_after", outputs)
+
+    def _enter(self, phase: Phase, outputs: list[Output]) -> None:
+        self._phase = phase
+        self._view = None
+        self._zero_reader = self._new_zero_reader()
+        if phase == "steps":
+            self._next_step_from_start()
+        outputs.append(Moved({"steps": "first step", "zero_after": "zero check", "ended": "ended"}[phase]))
+
+    def _next_step_from_start(self) -> None:
+        taken = self._in_force()
+        waiting = [i for i in range(len(self._steps)) if i not in taken and i not in self._skipped]
+        self._aim(waiting[0] if waiting else 0)
+
+    def _new_zero_reader(self) -> ZeroReader:
+        return ZeroReader(self.config.zero, with_lift=self._with_valve and not self._lift_on_press)
+
+    def _zeros_read(self, zeros: Zeros, outputs: list[Output]) -> None:
+        if self._phase == "zero_before":
+            self._zeros_before = zeros
+            outputs.append(ZerosRead("before", zeros))
+            self._enter("steps", outputs)
+            return
+        self._zeros_after = zeros
+        outputs.append(ZerosRead("after", zeros))
+        self._check_shift(zeros, outputs)
+        self._end("complete", outputs)
+
+    def _check_shift(self, after: Zeros, outputs: list[Output]) -> None:
+        before = self._zeros_before
+        if before is None:
+            return
+        limits = self.config.zero
+        pressure_pa = limits.pressure_shift_limit_pa
+        for name, shift, limit, unit in (
+            ("test pressure", after.test_pressure_pa - before.test_pressure_pa, pressure_pa, "Pa"),
+            ("meter pressure", after.meter_pressure_pa - before.meter_pressure_pa, pressure_pa, "Pa"),
+            ("lift", (after.lift_m - before.lift_m) * 1e3, limits.lift_shift_limit_m * 1e3, "mm"),
+        ):
+            if abs(shift) > limit:
+                said = f"The {name} zero moved by {shift:+.3g} {unit} during the pull; its limit is {limit:.3g} {unit}."
+                self._mark(Mark("zero shift", said), outputs)
+
+    def _mark(self, mark: Mark, outputs: list[Output]) -> None:
+        self._marks.append(mark)
+        self._view = None
+        outputs.append(Marked(mark))
+
+    def _end(self, outcome: Outcome, outputs: list[Output]) -> None:
+        loose = [p.step + 1 for p in self._in_force().values() if not p.hold.held]
+        if loose:
+            steps = ", ".join(str(n) for n in sorted(loose))
+            self._mark(Mark("hold", f"The test pressure did not hold at step {steps}."), outputs)
+        self._outcome = outcome
+        self._enter("ended", outputs)
+        outputs.append(Ended(outcome))
+
+    def _step_view(self, index: int) -> StepView:
+        points = tuple(p for p in self._points if p.step == index)
+        state: StepState
+        if self._phase == "steps" and index == self._now:
+            state = "now"
+        elif points:
+            state = "taken"
+        else:
+            state = "skipped" if index in self._skipped else "open"
+        return StepView(self._steps[index], state, points)
+
+    # ------------------------------------------------------------ the operator
+
+    def act(self, t_us: int, action: Action) -> list[Output]:
+        """Do what the operator asked. Raises :class:`Refused` with a sentence."""
+        self._t_us = max(self._t_us, t_us)
+        outputs: list[Output] = []
+        if self._phase == "ended":
+            raise Refused("This pull has ended: begin another one.")
+        if action.kind == "abort":
+            self._end("aborted", outputs)
+        elif action.kind == "pause":
+            self._paused = True
+        elif action.kind == "go_on":
+            self._paused = False
+            self._aimed = False
+        elif action.kind == "range":
+            self._change_range(action.meter_range)
+        elif action.kind == "skip":
+            self._skip(outputs)
+        elif action.kind in ("take", "press"):
+            self._take_by_hand(outputs)
+        else:
+            self._go_back(action, outputs)
+        self._view = None
+        return outputs
+
+    def _change_range(self, meter_range: str) -> None:
+        if meter_range not in self.config.meter.ranges:
+            raise Refused(f"There is no meter range {meter_range!r}: use one of {', '.join(self.config.meter.ranges)}.")
+        self.meter_range = meter_range
+        self._model = None
+        self._aimed = False
+
+    def _skip(self, outputs: list[Output]) -> None:
+        if self._phase == "zero_before":
+            self._mark(Mark("zero", "The zeros were not read before the pull."), outputs)
+            self._enter("steps", outputs)
+        elif self._phase == "zero_after":
+            self._mark(Mark("zero", "The zeros were not read again after the pull."), outputs)
+            self._end("complete", outputs)
+        else:
+            if self._now not in self._in_force():
+                self._skipped.add(self._now)
+                outputs.append(Skipped(self._now, True))
+            self._next_step(outputs)
+
+    def _take_by_hand(self, outputs: list[Output]) -> None:
+        if self._paused:
+            raise Refused("The pull is paused: go on first, then take the point.")
+        if self._phase != "steps":
+            raise Refused("Zeros are being read now: there is no point to take. Skip the zero check to leave it out.")
+        silent = self._silent()
+        if silent is not None:
+            raise Refused(f"Nothing taken: no {silent.replace('_', ' ')} reading for over a second. Check its cable.")
+        lift_m = self._series["lift"].latest if self._with_valve else None
+        step = self._steps[self._now]
+        if self._with_valve:
+            if lift_m is None:
+                raise Refused("Nothing taken: the lift indicator has not sent a reading yet.")
+            assert step.lift_m is not None
+            if abs(lift_m - step.lift_m) > self.config.settling.lift_tolerance_m:
+                raise Refused(
+                    f"Nothing taken: the lift is {lift_m / 0.0254:.4f} in ({lift_m * 1e3:.3f} mm), "
+                    f"the step is {step.lift_m / 0.0254:.4f} in ({step.lift_m * 1e3:.3f} mm)."
+                )
+        capture = self._stabiliser.capture() or self._stabiliser.capture_now()
+        if capture is None:
+            raise Refused("Nothing taken: no flow readings at this step yet.")
+        if not self._take(capture, "hand", outputs, lift_m if self._lift_on_press else None):
+            limits = self.config.meter.ranges[self.meter_range]
+            raise Refused(
+                f"Nothing taken: the meter reads outside range {self.meter_range!r} "
+                f"({limits.lowest_pressure_pa:.0f} to {limits.highest_pressure_pa:.0f} Pa). Change the range."
+            )
+
+    def _go_back(self, action: Action, outputs: list[Output]) -> None:
+        if self._phase == "zero_before":
+            raise Refused("No step has been taken yet.")
+        if action.kind == "back":
+            target = self._now - 1 if self._phase == "steps" else len(self._steps) - 1
+        elif action.step is not None:
+            target = action.step
+        else:
+            if not self._points:
+                raise Refused("No step has been taken yet.")
+            target = self._points[-1].step
+        if not 0 <= target < len(self._steps):
+            raise Refused(f"There is no step {target + 1}: the schedule has steps 1 to {len(self._steps)}.")
+        if self._phase == "zero_after":
+            self._phase = "steps"
+        if target in self._skipped:
+            self._skipped.discard(target)
+            outputs.append(Skipped(target, False))
+        self._aim(target)
+        outputs.append(Moved(f"back to step {target + 1}"))
+
+
+def _mean(values: list[float]) -> float:
+    return sum(values) / len(values)
+
+
+def _settling(config: BenchConfig, request: PullRequest) -> Settling:
+    """A leak is small and needs no fine interval relative to itself."""
+    if request.kind != "leakage":
+        return config.settling
+    wanted = max(config.settling.wanted, config.leakage.wanted)
+    return config.settling.model_copy(update={"wanted": wanted})

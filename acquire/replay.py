@@ -1,0 +1,128 @@
+"""Replay: the recorded session through the very same code again.
+
+What was received and done is fed in its recorded order to a fresh
+:class:`~acquire.pull.PullCore`; what comes out must be what was committed,
+bit for bit.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, fields, is_dataclass
+from typing import Any
+
+from pydantic import TypeAdapter
+
+from acquire import __version__
+from acquire.clock import Clock
+from acquire.config import BenchConfig, parse_config
+from acquire.outputs import Output, PullState, Taken
+from acquire.pull import PullCore
+from acquire.records import ArchivedPull, Refused, SessionRow
+from acquire.store.reader import ArchiveReader
+from acquire.values import Point
+from drivers.sample import Notice, Sample
+
+_STATE = TypeAdapter(PullState)
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Something that came out otherwise: where, what was kept, what came now."""
+
+    where: str
+    recorded: str
+    replayed: str
+
+
+@dataclass(frozen=True, slots=True)
+class Replayed:
+    """What a replay found."""
+
+    session: SessionRow
+    version: str
+    points: tuple[Point, ...]
+    differences: tuple[Difference, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """One batch that went in, and what came out of it."""
+
+    t_us: int
+    samples: list[Sample]
+    outputs: list[Output]
+
+
+def core_for(pull: ArchivedPull, session: SessionRow, config: BenchConfig | None = None) -> PullCore:
+    """A fresh core that starts where the session started."""
+    used = config or parse_config(session.config_text, f"the configuration kept with session {session.id}")
+    return PullCore(used, pull.request, pull.leakage, _STATE.validate_json(session.state_json))
+
+
+def play(reader: ArchiveReader, session_id: int, core: PullCore) -> Iterator[Moment]:
+    """Feed a session to ``core`` in its recorded order."""
+    for record in reader.stream(session_id):
+        if isinstance(record, Notice):
+            continue
+        if isinstance(record, list):
+            yield Moment(record[-1].t_us, record, core.samples(record))
+            continue
+        try:
+            outputs = core.act(record.t_us, record.action)
+        except Refused:
+            outputs = []
+        yield Moment(record.t_us, [], outputs)
+
+
+def replay(
+    reader: ArchiveReader,
+    session_id: int,
+    clock: Clock | None = None,
+    config: BenchConfig | None = None,
+    watch: Callable[[Moment, PullCore], None] | None = None,
+) -> Replayed:
+    """Replay a session and compare its points with those that were committed.
+
+    ``clock``: wait between samples as they waited then (its speed applies);
+    None: as fast as possible. ``config``: other settings than those kept.
+    """
+    session = reader.session(session_id)
+    pull = reader.pull(session.pull_id)
+    core = core_for(pull, session, config)
+    recorded = reader.points_of_session(session_id)
+    points: list[Point] = []
+    start: tuple[int, int] | None = None
+    for moment in play(reader, session_id, core):
+        if clock is not None:
+            start = start or (clock.t_us(), moment.t_us)
+            ahead_us = (moment.t_us - start[1]) - (clock.t_us() - start[0])
+            if ahead_us > 0:
+                clock.sleep(ahead_us / 1e6)
+        points += [output.point for output in moment.outputs if isinstance(output, Taken)]
+        if watch is not None:
+            watch(moment, core)
+    return Replayed(session, __version__, tuple(points), tuple(compare(recorded, points)))
+
+
+def compare(recorded: list[Point], replayed: list[Point]) -> Iterator[Difference]:
+    """Every figure that is not the same to the last bit, point by point."""
+    then = {(p.step, p.take): p for p in recorded}
+    now = {(p.step, p.take): p for p in replayed}
+    for key in sorted(then.keys() | now.keys()):
+        where = f"step {key[0] + 1}, take {key[1]}"
+        if key not in now:
+            yield Difference(where, "taken", "not taken")
+        elif key not in then:
+            yield Difference(where, "not taken", "taken")
+        else:
+            yield from _differences(where, then[key], now[key])
+
+
+def _differences(where: str, then: Any, now: Any) -> Iterator[Difference]:
+    if is_dataclass(then) and type(then) is type(now):
+        for field in fields(then):
+            yield from _differences(f"{where}: {field.name}", getattr(then, field.name), getattr(now, field.name))
+    elif isinstance(then, tuple) and isinstance(now, tuple) and len(then) == len(now):
+        for i, (a, b) in enumerate(zip(then, now, strict=True)):
+            yield from _differences(f"{where} {i + 1}", a, b)
+    elif then != now:
+        yield Difference(where, repr(then), repr(now))

@@ -1,0 +1,62 @@
+"""Did the test pressure hold? Judged again from the stored samples.
+
+Pure over what the archive gives back: every point's window of test pressure,
+zero-corrected as in the pull, against the step's target and its band.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from acquire.hold import judge_hold
+from acquire.records import ArchivedPull
+from acquire.scaling import channel_settings, scale_for
+from acquire.store.reader import ArchiveReader
+from acquire.values import Hold, Point
+
+
+@dataclass(frozen=True, slots=True)
+class PointHold:
+    """One point's evidence: the trace (s from its start, Pa) and the verdict."""
+
+    point: Point
+    t_s: NDArray[np.float64]
+    pressure_pa: NDArray[np.float64]
+    hold: Hold
+
+
+@dataclass(frozen=True, slots=True)
+class PullHold:
+    """All points in force and one verdict for the pull."""
+
+    points: tuple[PointHold, ...]
+    held: bool
+    reason: str
+
+
+def pull_hold(reader: ArchiveReader, pull: ArchivedPull) -> PullHold:
+    """Judge the hold of every point in force from its recorded samples.
+
+    A point whose samples are missing did not hold: nothing proves that it did.
+    """
+    scale = scale_for(channel_settings(pull.config.make_instruments())["test_pressure"], pull.config.water)
+    zero_pa = pull.zeros_before.test_pressure_pa if pull.zeros_before is not None else 0.0
+    band = pull.config.settling.test_pressure_band
+    steps = pull.request.steps()
+    found = []
+    for point in pull.in_force.values():
+        target_pa = steps[point.step].test_pressure_pa
+        start_us, end_us = point.capture.t_start_us, point.capture.t_end_us
+        session_id = reader.session_of_point(pull.id, point.step, point.take)
+        t_us, numbers = reader.samples(session_id, "test_pressure", start_us, end_us)
+        pressure_pa = numbers * scale.gain + scale.offset - zero_pa
+        hold = judge_hold(t_us.tolist(), pressure_pa.tolist(), target_pa, target_pa * band)
+        found.append(PointHold(point, (t_us - start_us) / 1e6, pressure_pa, hold))
+    loose = [p for p in found if not p.hold.held]
+    if not found:
+        return PullHold((), False, "no point was taken")
+    if loose:
+        which = ", ".join(str(p.point.step + 1) for p in loose)
+        return PullHold(tuple(found), False, f"step {which}: {loose[0].hold.reason}")
+    return PullHold(tuple(found), True, f"all {len(found)} points inside their band")

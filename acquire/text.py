@@ -1,0 +1,216 @@
+"""Pulls and verdicts as text for a terminal and as JSON for a machine."""
+
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict
+from typing import Any
+
+from acquire.config import BenchConfig
+from acquire.records import ArchivedPull, PullRow
+from acquire.steady import PullHold
+from acquire.units import from_si
+from acquire.values import Point
+
+
+class _In:
+    """Values in one bench's display units."""
+
+    def __init__(self, config: BenchConfig) -> None:
+        self._display = config.display
+        self._water = config.water
+        self.lift_unit, self.pressure_unit, self.flow_unit = (
+            config.display.lift,
+            config.display.pressure,
+            config.display.flow,
+        )
+
+    def lift(self, value_m: float | None) -> str:
+        if value_m is None:
+            return "-"
+        return f"{from_si(value_m, self.lift_unit):.{ {'in': 4, 'mm': 3, 'thou': 1}.get(self.lift_unit, 5) }f}"
+
+    def pressure(self, value_pa: float) -> str:
+        return f"{from_si(value_pa, self.pressure_unit, self._water):.3f}"
+
+    def flow(self, value_m3_s: float) -> str:
+        return f"{from_si(value_m3_s, self.flow_unit):.2f}"
+
+
+def pull_table(rows: Sequence[PullRow]) -> str:
+    """``steadydraw list``."""
+    if not rows:
+        return "No pulls yet."
+    lines = [("pull", "uid", "started (UTC)", "head", "model", "kind", "direction", "taken", "outcome", "marks")]
+    for row in rows:
+        outcome = row.outcome or "open"
+        lines.append(
+            (
+                str(row.id),
+                row.uid,
+                row.started_utc[:16].replace("T", " "),
+                row.subject,
+                row.model,
+                row.kind,
+                row.direction,
+                f"{row.taken}/{row.steps}",
+                outcome + (", simulated" if row.simulated else ""),
+                str(row.marks) if row.marks else "",
+            )
+        )
+    return _columns(lines)
+
+
+def pull_text(pull: ArchivedPull) -> str:
+    """``steadydraw show``."""
+    shown = _In(pull.config)
+    request = pull.request
+    head = [
+        f"Pull {pull.id} ({pull.uid}), {request.kind}, {request.direction}, {pull.outcome or 'still open'}",
+        f"Bench {pull.config.name}, {pull.started_utc[:16].replace('T', ' ')} UTC, steadydraw {pull.version}",
+    ]
+    if pull.simulated:
+        head.append("SIMULATED BENCH: not a measurement.")
+    head.append("Head: " + ", ".join(_given(request.subject.model_dump())))
+    head.append("Set-up: " + ", ".join(_given(request.setup.model_dump())))
+    if request.kind == "lift":
+        head.append(_leakage(pull))
+    head += [f"MARK: {mark.sentence}" for mark in pull.marks]
+    in_force = set(map(id, pull.in_force.values()))
+    rows: list[tuple[str, ...]] = [
+        (
+            "step",
+            f"lift {shown.lift_unit}",
+            f"flow {shown.flow_unit}",
+            "±95 %",
+            f"held {shown.pressure_unit}",
+            "n indep.",
+            "how",
+        )
+    ]
+    rows += [_point_row(p, shown, id(p) in in_force) for p in sorted(pull.points, key=lambda p: (p.step, p.take))]
+    return "\n".join(head) + "\n\n" + (_columns(rows) if pull.points else "No points taken.")
+
+
+def _leakage(pull: ArchivedPull) -> str:
+    if pull.leakage is None:
+        return "Leakage: not measured; the budget carries the configured allowance."
+    measured = pull.leakage.measured_utc[:16].replace("T", " ")
+    return f"Leakage: subtracted, from blank-plate pull {pull.leakage.pull_id}, measured {measured} UTC."
+
+
+def _point_row(point: Point, shown: _In, in_force: bool) -> tuple[str, ...]:
+    how = "settled" if point.settled else "NOT SETTLED"
+    if point.taken_by == "hand":
+        how += ", by hand"
+    if not point.hold.held:
+        how += ", pressure did not hold"
+    if not in_force:
+        how += f", take {point.take}, replaced"
+    elif point.take > 1:
+        how += f", take {point.take}"
+    return (
+        str(point.step + 1),
+        shown.lift(point.step_lift_m),
+        shown.flow(point.flow.flow_m3_s),
+        shown.flow(point.flow.half_width_95_m3_s),
+        shown.pressure(point.test_pressure_pa),
+        f"{point.capture.n_independent:.0f}",
+        how,
+    )
+
+
+def pull_json(pull: ArchivedPull) -> str:
+    """A pull with every take, SI units."""
+    from pydantic import TypeAdapter
+
+    return TypeAdapter(ArchivedPull).dump_json(pull, indent=2, by_alias=False).decode()
+
+
+def hold_text(pull: ArchivedPull, held: PullHold) -> str:
+    """``steadydraw steady``: the figures of every point and one verdict."""
+    shown = _In(pull.config)
+    unit = shown.pressure_unit
+    rows: list[tuple[str, ...]] = [
+        (
+            "step",
+            f"lift {shown.lift_unit}",
+            f"target {unit}",
+            "mean",
+            "deviation",
+            "sd",
+            "slope /min",
+            "farthest",
+            "inside",
+            "verdict",
+        )
+    ]
+    for one in held.points:
+        hold = one.hold
+        rows.append(
+            (
+                str(one.point.step + 1),
+                shown.lift(one.point.step_lift_m),
+                shown.pressure(hold.target_pa),
+                shown.pressure(hold.mean_pa),
+                _signed(shown.pressure(hold.deviation_pa)),
+                shown.pressure(hold.sd_pa),
+                _signed(shown.pressure(hold.slope_pa_per_s * 60)),
+                _signed(shown.pressure(hold.largest_excursion_pa)),
+                f"{hold.inside_share * 100:.0f} %",
+                f"{'held' if hold.held else 'DID NOT HOLD'}: {hold.reason}",
+            )
+        )
+    traces = [
+        f"  step {one.point.step + 1:>2}  {trace(one.pressure_pa.tolist(), one.hold.target_pa, one.hold.band_pa)}"
+        for one in held.points
+    ]
+    key = "Trace of each point, lowest to highest of its band (! = outside):"
+    verdict = f"The test pressure {'held' if held.held else 'DID NOT HOLD'}: {held.reason}."
+    return "\n".join([_columns(rows), "", key, *traces, "", verdict])
+
+
+_BARS = "▁▂▃▄▅▆▇█"
+
+
+def trace(values: Sequence[float], target: float, band: float, width: int = 60) -> str:
+    """A row of blocks: the mean of each slice of ``values`` between target ± band."""
+    if not values:
+        return "no samples"
+    cells = []
+    slices = min(width, len(values))
+    for i in range(slices):
+        part = values[i * len(values) // slices : (i + 1) * len(values) // slices]
+        place = (sum(part) / len(part) - target + band) / (2 * band)
+        cells.append("!" if not 0 <= place <= 1 else _BARS[min(7, int(place * 8))])
+    return "".join(cells)
+
+
+def hold_json(held: PullHold) -> str:
+    """The verdicts without the traces, SI units."""
+    points = [{"step": p.point.step, "take": p.point.take, **asdict(p.hold)} for p in held.points]
+    return json.dumps({"held": held.held, "reason": held.reason, "points": points}, indent=2)
+
+
+def _given(record: dict[str, Any]) -> Iterable[str]:
+    for key, value in record.items():
+        if value in ("", None):
+            continue
+        name = key.replace("_", " ")
+        for suffix, unit in ((" m3", " cc"), (" m", " mm"), (" pa", " Pa")):
+            if name.endswith(suffix):
+                name = name.removesuffix(suffix)
+                factor = {" cc": 1e6, " mm": 1e3, " Pa": 1.0}[unit]
+                value = f"{value * factor:.4g}{unit}"
+                break
+        yield f"{name} {({True: 'yes', False: 'no'}.get(value, value)) if isinstance(value, bool) else value}"
+
+
+def _signed(text: str) -> str:
+    return text if text.startswith("-") else f"+{text}"
+
+
+def _columns(rows: Sequence[tuple[str, ...]]) -> str:
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    return "\n".join(
+        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows
+    )

@@ -1,0 +1,56 @@
+"""Reading the zeros: bench off, valve closed, everything quiet for a while."""
+
+from collections import deque
+
+from acquire.config import Zero
+from acquire.values import Zeros
+
+_SIGNALS = ("test_pressure", "meter_pressure", "lift")
+
+
+class ZeroReader:
+    """Pure: fed with SI values, gives the zeros once all signals were quiet.
+
+    Every sample of the last ``time_s`` must lie inside its band, and the two
+    halves of that time must agree within half the shift limit: a blower that
+    runs down or a valve that still turns is not a zero.
+    """
+
+    def __init__(self, settings: Zero, with_lift: bool) -> None:
+        self._settings = settings
+        self._signals = _SIGNALS if with_lift else _SIGNALS[:2]
+        self._windows: dict[str, deque[tuple[int, float]]] = {name: deque() for name in self._signals}
+
+    def _band(self, signal: str) -> float:
+        return self._settings.lift_band_m if signal == "lift" else self._settings.pressure_band_pa
+
+    def _limit(self, signal: str) -> float:
+        return self._settings.lift_shift_limit_m if signal == "lift" else self._settings.pressure_shift_limit_pa
+
+    def outside(self) -> tuple[str, ...]:
+        """The signals whose latest sample lies outside its band."""
+        return tuple(name for name in self._signals if not self._windows[name])
+
+    def push(self, t_us: int, signal: str, value: float) -> Zeros | None:
+        """Use one sample; the zeros when they are complete."""
+        window = self._windows.get(signal)
+        if window is None:
+            return None
+        if abs(value) > self._band(signal):
+            window.clear()
+            return None
+        window.append((t_us, value))
+        oldest_us = t_us - round(self._settings.time_s * 1e6)
+        while len(window) > 2 and window[1][0] <= oldest_us:
+            window.popleft()
+        means = {}
+        for name, its in self._windows.items():
+            if len(its) < 4 or its[0][0] > oldest_us or t_us - its[-1][0] > 1_000_000:
+                return None
+            values = [v for _, v in its]
+            half = len(values) // 2
+            first, second = sum(values[:half]) / half, sum(values[half:]) / (len(values) - half)
+            if abs(second - first) > self._limit(name) / 2:
+                return None
+            means[name] = sum(values) / len(values)
+        return Zeros(t_us, means["test_pressure"], means["meter_pressure"], means.get("lift", 0.0))

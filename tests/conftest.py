@@ -1,0 +1,36 @@
+"""What holds for every test: no user's folder is touched, no thread is left behind."""
+
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+
+@pytest.fixture(autouse=True)
+def home_of_its_own(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Keep the user's archive, addresses and configuration out of every test."""
+    home = tmp_path_factory.mktemp("home")
+    monkeypatch.setenv("STEADYDRAW_HOME", str(home))
+    return home
+
+
+@pytest.fixture(autouse=True)
+def no_thread_left() -> Iterator[None]:
+    """Fail a test that leaves one of our threads running."""
+    before = set(threading.enumerate())
+    yield
+    deadline = time.monotonic() + 3.0
+    left = []
+    while time.monotonic() < deadline:
+        left = [t for t in threading.enumerate() if t not in before and t.is_alive() and not _pooled(t)]
+        if not left:
+            return
+        left[0].join(0.05)
+    pytest.fail(f"threads left running: {', '.join(t.name for t in left)}")
+
+
+def _pooled(thread: threading.Thread) -> bool:
+    """Workers of asyncio's default pool end with their loop or the process."""
+    return thread.name.startswith(("asyncio_", "ThreadPoolExecutor", "AnyIO worker"))

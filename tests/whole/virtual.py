@@ -1,0 +1,137 @@
+"""Whole pulls in virtual time: simulated bytes, shipped parsers, shipped pull code.
+
+No threads and no ports: what is skipped is only the wire and the archive.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+from acquire.bundled import read_bundled
+from acquire.config import BenchConfig, parse_config
+from acquire.guide import Guidance
+from acquire.leakage import fit_law
+from acquire.outputs import Output, Taken
+from acquire.pull import PullCore
+from acquire.records import Action, LeakageLaw, PullRequest
+from acquire.values import Direction, Point
+from drivers.sample import Press, Sample
+from sim.bench import SimBench
+
+TICK_S = 0.02
+WEATHER_EVERY_S = 2.0
+
+
+def demo_config(**changes: str) -> BenchConfig:
+    """The demo's configuration; ``changes`` replace text in it."""
+    text = read_bundled("demo.toml")
+    for name in ("front_end", "lift_indicator", "weather"):
+        text = text.replace("{" + name + "}", f"/dev/{name}")
+    for old, new in changes.items():
+        assert old in text
+        text = text.replace(old, new)
+    return parse_config(text, "demo.toml")
+
+
+@dataclass
+class Run:
+    """What came out of one pull, and the bench's truth at each taking."""
+
+    points: list[Point] = field(default_factory=list)
+    truth_at_taking: list[dict[str, Any]] = field(default_factory=list)
+    outputs: list[Output] = field(default_factory=list)
+    sentences: list[str] = field(default_factory=list)
+    seconds: float = 0.0
+
+
+class VirtualBench:
+    """One simulated bench, its instruments' parsers, and pulls on it."""
+
+    def __init__(self, seed: int, config: BenchConfig | None = None, bench: SimBench | None = None) -> None:
+        self.config = config or demo_config()
+        self.bench = bench or SimBench(seed)
+        self._instruments = {i.name: i for i in self.config.make_instruments()}
+        self._parsers = {name: i.parser() for name, i in self._instruments.items()}
+        self._guidance = Guidance(self.config.display, self.config.water)
+        self._asked_s = -WEATHER_EVERY_S
+        self._latest: dict[str, Sample] = {}
+
+    @property
+    def t_us(self) -> int:
+        return round(self.bench.t_s * 1e6)
+
+    def tick(self) -> tuple[list[Sample], list[Press]]:
+        """Let one tick pass; what the instruments sent in it."""
+        if self.bench.t_s - self._asked_s >= WEATHER_EVERY_S:
+            self._asked_s = self.bench.t_s
+            self.bench.write("weather", self._instruments["weather"].request())
+        self.bench.advance(TICK_S)
+        samples: list[Sample] = []
+        presses: list[Press] = []
+        for name, data in self.bench.outputs().items():
+            for item in self._parsers[name].feed(data, self.t_us) if data else []:
+                if isinstance(item, Press):
+                    presses.append(item)
+                else:
+                    samples.append(item)
+                    self._latest[item.channel] = item
+        return samples, presses
+
+    def pull(
+        self,
+        request: PullRequest,
+        leakage: LeakageLaw | None = None,
+        limit_s: float = 1200.0,
+        each: Callable[[PullCore, list[Output]], None] | None = None,
+    ) -> Run:
+        """Run one pull to its end; fails the test when it does not end in time."""
+        core = PullCore(self.config, request, leakage)
+        known = sorted(self._latest.values(), key=lambda sample: sample.t_us)
+        core.samples(known)
+        run, start_s, told = Run(), self.bench.t_s, None
+        ticks = 0
+        while core.outcome is None:
+            assert self.bench.t_s - start_s < limit_s, self._guidance.guide(core, None, None).sentence
+            if ticks % 5 == 0:
+                guide = self._guidance.guide(core, None, None)
+                wants = guide.wants.model_dump()
+                if wants != told:
+                    self.bench.follow(wants)
+                    told = wants
+                if guide.sentence not in run.sentences[-1:]:
+                    run.sentences.append(guide.sentence)
+            ticks += 1
+            samples, presses = self.tick()
+            outputs = core.samples(samples)
+            for press in presses:
+                outputs += core.act(press.t_us, Action(kind="press", by=press.instrument))
+            if each is not None:
+                each(core, outputs)
+            for output in outputs:
+                run.outputs.append(output)
+                if isinstance(output, Taken):
+                    run.points.append(output.point)
+                    run.truth_at_taking.append(self.bench.true_now())
+        run.seconds = self.bench.t_s - start_s
+        return run
+
+    def leakage(self, request: PullRequest) -> LeakageLaw:
+        """Run a blank-plate run and fit its law."""
+        run = self.pull(request)
+        return fit_law(1, request.direction, "2026-01-01T00:00:00+00:00", run.points)
+
+    def truth_m3_s(self, direction: Direction, lift_m: float) -> float:
+        """The true stated flow at a lift, at the configuration's reference."""
+        reference = self.config.reference
+        truth = self.bench.truth(
+            direction,
+            lift_m,
+            reference.test_pressure_pa,
+            reference.air_pressure_pa,
+            reference.air_temperature_k,
+            reference.air_humidity,
+        )
+        return truth["flow_m3_s"]
+
+
+
