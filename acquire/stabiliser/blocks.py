@@ -36,6 +36,7 @@ class Blocks:
         self._area: list[float] = []
         self._mass: list[float] = []
         self._accepted: list[float] = []
+        self._last_mass = math.nan
         self._steps: list[float] = []
 
     def push(self, t_us: int, area_m2: float, mass_flow_kg_s: float) -> None:
@@ -49,7 +50,8 @@ class Blocks:
         if not self._t:
             return None
         keep, held, rejected = self._sort()
-        changed = bool(np.ptp(self._mass[: len(self._mass)]) > 0) if len(self._mass) > 1 else True
+        changed = any(value != self._last_mass for value in self._mass)
+        self._last_mass = self._mass[-1]
         block = None
         if keep:
             area = np.array([self._area[i] for i in keep])

@@ -1,44 +1,67 @@
 """The judgement itself: witnesses first, then what is left of the approach, then the scatter."""
 
 import math
+from collections import deque
 
 import numpy as np
 
 from acquire.config import Settling
-from acquire.series import lag_one, line, n_effective, t_factor
+from acquire.series import Floats, line, n_effective, t_factor
+from acquire.stabiliser.approach import Approach, Learned, Settled
 from acquire.stabiliser.blocks import BLOCK_US, Block, Blocks
+from acquire.stabiliser.noise import Noise, NoisePool
+from acquire.stabiliser.swings import Swings
 from acquire.stabiliser.witness import STILL_US, LiftWitness, PressureWitness
 from acquire.values import Capture, Missing, Standing, StandingState, Step
 
 _SILENT_US = 2_000_000
 _KEEP = 6500
-_SLOWEST_S = 3.0
-_CREEP_REL = 0.0005
-_SKIP_US = 300_000
+_SKIP_US = 150_000
+_BLOCK_S = BLOCK_US / 1e6
+_SHORTEST_S = 0.95
+_BEYOND = 0.015
+"""Nothing is taken while an error beyond the stated half-width by ``_FALSE`` of the one wanted is likelier."""
+_FALSE = 0.8
+_LEFT = 1.0
+"""Nothing is taken while more than this share of the half-width wanted is still to come."""
 
 
 class Stabiliser:
     """Causal, incremental, pure: no clock, no I/O; the same code live and in replay.
 
     All decisions depend on the time stamps that are pushed, never on the
-    moment of the call. Push in order of time, within a signal.
+    moment of the call. Push in order of time, within a signal. ``learned``
+    is what another stabiliser has learned on the same bench.
     """
 
-    def __init__(self, settings: Settling) -> None:
+    def __init__(self, settings: Settling, learned: Learned | None = None) -> None:
         self._settings = settings
         self._step: Step | None = None
         self._lift = LiftWitness(settings.lift_tolerance_m)
         self._pressure = PressureWitness(settings.test_pressure_band)
         self._pressures: list[float] = []
+        self._swings = Swings()
         self._flow = Blocks()
-        self._blocks: list[Block] = []
+        self._blocks: deque[Block] = deque(maxlen=_KEEP)
+        self._approach = Approach(_BLOCK_S, learned)
+        self._pool = NoisePool(_BLOCK_S)
+        self._origin_us: int | None = None
+        self._aimed_us = 0
+        self._scale = 0.0
         self._close_us = 0
+        self._ticks = 0
         self._last_flow_us: int | None = None
         self._last_pressure_us: int | None = None
         self._begun_us: int | None = None
-        self._still_same_us: int | None = None
+        self._same_since_us: int | None = None
+        self._frozen = False
         self._capture: Capture | None = None
         self._standing = Standing("waiting", ("signal",), detail="no step asked for")
+
+    @property
+    def learned(self) -> Learned:
+        """What the bench has shown so far: worth keeping for its next pull."""
+        return self._approach.learned
 
     # ------------------------------------------------------------ what comes in
 
@@ -47,9 +70,8 @@ class Stabiliser:
         self._step = step
         self._lift.aim(step.lift_m)
         self._pressure.aim(step)
-        self._capture = None
-        self._begun_us = None
-        self._blocks.clear()
+        self._aimed_us = t_us
+        self._restart()
         self._standing = Standing("waiting", ("signal",), detail="waiting for the first samples")
         self._tick(t_us)
 
@@ -89,138 +111,218 @@ class Stabiliser:
             return self._capture
         if not self._blocks:
             return None
-        recent = self._blocks[-30:]
-        return self._reading(recent, False, "taken by hand before it had settled")
+        return by_hand(list(self._blocks)[-30:])
 
     # ------------------------------------------------------------ the judgement
 
+    def _restart(self) -> None:
+        if self._capture is None and self._origin_us is not None:
+            self._learn()
+        self._capture = None
+        self._begun_us = None
+        self._origin_us = None
+        self._approach.begin()
+        self._blocks.clear()
+
+    def _learn(self) -> None:
+        if self._approach.n >= 20 and not self._frozen:
+            s0, s1, p = self._approach.residuals()
+            n = float(self._approach.n)
+            self._pool.keep(
+                s0, s1, n, p, self._pool.estimate(s0, s1, n, p, self._samples_a_block(), self._approach.rough())
+            )
+            self._approach.learn()
+
+    def _samples_a_block(self) -> float:
+        return float(np.mean([b.n for b in list(self._blocks)[-20:]])) if self._blocks else 1.0
+
     def _tick(self, t_us: int) -> None:
-        start_us = self._close_us - BLOCK_US
+        start_us = max(self._close_us - BLOCK_US, 0)
         self._close_us = (t_us // BLOCK_US + 1) * BLOCK_US
+        swings: Floats | None = None
         if self._pressures:
-            self._pressure.block(max(start_us, 0), float(np.median(self._pressures)))
+            self._pressure.block(start_us, float(np.median(self._pressures)))
+            if self._step is not None:
+                swings = self._swings.block(t_us / 1e6, float(np.mean(self._pressures)), self._step.test_pressure_pa)
             self._pressures.clear()
         block = self._flow.close()
         if block is not None:
-            self._blocks.append(block)
-            del self._blocks[:-_KEEP]
-            if block.changed or self._still_same_us is None:
-                self._still_same_us = block.t_end_us
+            if block.changed or self._same_since_us is None:
+                self._same_since_us = block.t_end_us
+            self._add(block, swings)
         if self._step is not None:
+            self._ticks += 1
             self._judge(t_us)
 
+    def _add(self, block: Block, swings: Floats | None) -> None:
+        origin = self._lift.still_since_us if self._lift.watched else self._aimed_us
+        if origin is not None and self._pressure.near_since_us is not None:
+            origin = max(origin, self._pressure.near_since_us)
+        else:
+            origin = None
+        if origin != self._origin_us:
+            if self._capture is None:
+                self._learn()
+            self._approach.begin()
+            self._blocks.clear()
+            self._origin_us = origin
+        gap = bool(self._blocks) and block.t_start_us - self._blocks[-1].t_end_us > 2 * BLOCK_US
+        self._blocks.append(block)
+        if origin is None or block.t_start_us < max(origin + _SKIP_US, self._aimed_us) or swings is None:
+            return
+        if self._approach.n == 0:
+            self._scale = block.area_m2 if block.area_m2 != 0 else 1e-12
+        since = (block.t_mean_us - origin) / 1e6
+        self._approach.add(since, block.area_m2 / self._scale, swings, gap)
+
     def _judge(self, now_us: int) -> None:
-        moving: list[Missing] = []
-        lift_since = self._lift.settled_since_us()
-        pressure_since = self._pressure.inside_since_us
-        silent = [
-            last is None or now_us - last > _SILENT_US
-            for last in (
-                self._last_flow_us,
-                self._last_pressure_us,
-                self._lift.last_us if self._lift.watched else now_us,
-            )
-        ]
-        if any(silent):
+        lasts = [self._last_flow_us, self._last_pressure_us]
+        if self._lift.watched:
+            lasts.append(self._lift.last_us)
+        if any(last is None or now_us - last > _SILENT_US for last in lasts):
             self._lose("waiting", ("signal",), "no samples from an instrument")
             return
-        if lift_since is None:
-            moving.append("lift")
-        if pressure_since is None:
-            moving.append("test pressure")
+        lift_since = self._lift.settled_since_us()
+        pressure_since = self._pressure.inside_since_us
         if lift_since is None or pressure_since is None:
+            moving: list[Missing] = []
+            if lift_since is None:
+                moving.append("lift")
+            if pressure_since is None:
+                moving.append("test pressure")
             self._lose("moving", tuple(moving), f"waiting for {' and '.join(moving)}")
             return
         if self._capture is not None:
             return
-        if self._still_same_us is not None and now_us - self._still_same_us > 800_000:
+        self._frozen = self._same_since_us is not None and now_us - self._same_since_us > 800_000
+        if self._frozen:
             self._begun_us = None
             self._standing = Standing(
                 "stuck", ("frozen",), detail="the flow reading has stopped changing: it looks frozen"
             )
             return
-        start_us = max(lift_since, pressure_since)
+        start_us = max(lift_since, pressure_since, self._aimed_us)
         if self._begun_us is None or start_us > self._begun_us:
             self._begun_us = start_us
-        self._weigh(now_us, start_us)
+        if self._ticks % 2 == 0:
+            self._weigh(now_us, self._begun_us)
 
     def _lose(self, state: StandingState, missing: tuple[Missing, ...], detail: str) -> None:
         self._capture = None
         self._begun_us = None
         self._standing = Standing(state, missing, detail=detail)
 
-    def _weigh(self, now_us: int, start_us: int) -> None:
-        usable = [b for b in self._blocks if b.t_start_us >= start_us + _SKIP_US]
-        begun = self._begun_us if self._begun_us is not None else now_us
-        waited_s = (now_us - begun) / 1e6
-        if len(usable) < 15 or now_us - start_us < STILL_US:
-            self._standing = Standing("settling", ("readings",), remaining_s=max(0.0, 2.0 - waited_s))
+    def _weigh(self, now_us: int, begun_us: int) -> None:
+        waited_s = (now_us - begun_us) / 1e6
+        lift_since = self._lift.settled_since_us() or 0
+        short_s = max(_SHORTEST_S - waited_s, (STILL_US - (now_us - lift_since)) / 1e6)
+        if self._approach.n < 8 or (short_s > 0 and self._approach.n < 12):
+            self._standing = Standing("settling", ("readings",), remaining_s=max(0.1, short_s))
             return
-        best: Capture | None = None
-        for share in (1.0, 0.7, 0.5, 0.35, 0.25):
-            length = int(share * len(usable))
-            if length < 15:
-                break
-            reading = self._reading(usable[-length:], True, "settled")
-            if best is None or _half(reading) < _half(best):
-                best = reading
-        assert best is not None
-        half_rel = _half(best) / max(abs(best.area_m2), 1e-12)
-        drift = best.drift_m2_per_s / max(abs(best.area_m2), 1e-12) * 60
-        if half_rel <= self._settings.wanted:
-            self._take(best, half_rel, drift)
-        elif waited_s >= self._settings.longest_wait_s:
-            wanted, wait = 100 * self._settings.wanted, self._settings.longest_wait_s
-            reason = f"too unsteady for {wanted:.2g} % in {wait:.0f} s: taken with {100 * half_rel:.2g} %"
-            self._take(
-                self._reading(usable[-best.n :] if best.n < len(usable) else usable, False, reason), half_rel, drift
-            )
+        wanted = self._settings.wanted
+        s0, s1, p = self._approach.residuals()
+        noise = self._pool.estimate(s0, s1, float(self._approach.n), p, self._samples_a_block(), self._approach.rough())
+        factor = t_factor(noise.dof) / t_factor(math.inf)
+        # every response is tried once a second and before anything is taken
+        full = self._ticks % 10 == 0
+        settled = self._approach.settle(noise, factor, _FALSE * wanted, full)
+        if not full and self._good(settled):
+            settled = self._approach.settle(noise, factor, _FALSE * wanted, True)
+        level = settled.value
+        half = settled.half_width / max(abs(level), 1e-12)
+        scatter = 1.96 * factor * math.sqrt(noise.long_run * _BLOCK_S / max(waited_s, 0.1)) / max(abs(level), 1e-12)
+        late = waited_s >= self._settings.longest_wait_s
+        if short_s <= 0 and (late or self._good(settled)):
+            reason = "settled"
+            reached = half <= wanted
+            if not reached:
+                reason = (
+                    f"too unsteady for {100 * wanted:.2g} % in {self._settings.longest_wait_s:.0f} s: "
+                    f"taken with {100 * half:.2g} %"
+                )
+            self._take(self._reading(settled, noise, begun_us, reached, reason), half)
+            return
+        missing: list[Missing] = []
+        if short_s > 0:
+            missing.append("readings")
+        if half > wanted and scatter > 0.8 * half:
+            missing.append("noise")
+        elif half > wanted and settled.swing_share > 0.4:
+            missing.append("hunting")
         else:
-            scatter = t_factor(best.dof) * best.noise_m2 / math.sqrt(max(best.n_independent, 1.0))
-            missing: Missing = "noise" if scatter / max(abs(best.area_m2), 1e-12) > self._settings.wanted else "drift"
-            left = waited_s * ((half_rel / self._settings.wanted) ** 2 - 1)
-            self._standing = Standing(
-                "settling",
-                (missing,),
-                remaining_s=min(left, self._settings.longest_wait_s - waited_s),
-                half_width_rel=half_rel,
-                drift_rel_per_min=drift,
-            )
+            missing.append("drift")
+        power = 2.0 if "noise" in missing else 1.0
+        left = max(short_s, waited_s * ((half / wanted) ** power - 1), 0.2)
+        hopeless = "noise" in missing and waited_s > 5 and waited_s + left > 1.5 * self._settings.longest_wait_s
+        self._standing = Standing(
+            "stuck" if hopeless else "settling",
+            tuple(missing),
+            remaining_s=min(left, max(self._settings.longest_wait_s - waited_s, 0.0)),
+            half_width_rel=half,
+        )
 
-    def _take(self, capture: Capture, half_rel: float, drift: float) -> None:
+    def _good(self, settled: Settled) -> bool:
+        wanted = self._settings.wanted * abs(settled.value)
+        return settled.half_width <= wanted and settled.beyond <= _BEYOND and abs(settled.left) <= _LEFT * wanted
+
+    def _take(self, capture: Capture, half_rel: float) -> None:
         self._capture = capture
+        drift = capture.drift_m2_per_s / capture.area_m2 * 60 if capture.area_m2 else None
         self._standing = Standing("settled", (), 0.0, half_rel, drift, capture.reason)
+        self._learn()
 
-    def _reading(self, blocks: list[Block], reached: bool, reason: str) -> Capture:
-        t = np.array([b.t_mean_us for b in blocks]) / 1e6
-        x = np.array([b.area_m2 for b in blocks])
-        mean, slope = line(t, x)
-        rest = x - mean - slope * (t - t.mean())
-        n = len(blocks)
-        f = min(max(lag_one(rest) + 4 / n, 0.3), 0.97)
-        independent = max(n_effective(n, f), 1.5)
-        sd = math.sqrt(float(rest @ rest) / max(n - 2, 1)) * math.sqrt(independent / max(independent - 1, 0.5))
-        scatter = sd / math.sqrt(independent)
-        span = float(t[-1] - t[0]) if n > 1 else 1.0
-        slope_error = math.sqrt(12) * scatter / max(span, 0.1)
-        left = (abs(slope) + 1.65 * slope_error) * (_SLOWEST_S + span / 2)
-        dof = max(independent - 1, 2.0)
+    def _reading(self, settled: Settled, noise: Noise, begun_us: int, reached: bool, reason: str) -> Capture:
+        window = [b for b in self._blocks if b.t_start_us >= begun_us]
+        t = np.array([b.t_mean_us for b in window]) / 1e6
+        x = np.array([b.area_m2 for b in window])
+        _, slope = line(t, x)
+        inside = float(np.mean([b.square_m4 for b in window]))
+        sd = math.sqrt(noise.variance * self._scale**2 + inside)
+        span = max(len(window), 1) * _BLOCK_S
+        independent = max(1.0, sd**2 / (noise.long_run * self._scale**2 * _BLOCK_S / span))
         return Capture(
-            t_start_us=blocks[0].t_start_us,
-            t_end_us=blocks[-1].t_end_us,
-            area_m2=mean,
-            standard_uncertainty_m2=math.sqrt(scatter**2 + (left / 2.5) ** 2 + (_CREEP_REL * mean) ** 2),
-            dof=dof,
+            t_start_us=window[0].t_start_us,
+            t_end_us=window[-1].t_end_us,
+            area_m2=self._scale * settled.value,
+            standard_uncertainty_m2=abs(self._scale) * settled.half_width / t_factor(noise.dof),
+            dof=noise.dof,
             noise_m2=sd,
-            correlation_time_s=-0.1 / math.log(f),
+            correlation_time_s=noise.theta_s,
             drift_m2_per_s=slope,
-            n=sum(b.n for b in blocks),
+            n=sum(b.n for b in window),
             n_independent=independent,
-            rejected=sum(b.rejected for b in blocks),
+            rejected=sum(b.rejected for b in window),
             reached=reached,
             reason=reason,
         )
 
 
-def _half(capture: Capture) -> float:
-    return t_factor(capture.dof) * capture.standard_uncertainty_m2
+def by_hand(blocks: list[Block]) -> Capture:
+    """The mean of the latest blocks with an interval that allows for what still drifts."""
+    t = np.array([b.t_mean_us for b in blocks]) / 1e6
+    x = np.array([b.area_m2 for b in blocks])
+    mean, slope = line(t, x)
+    rest = x - mean - slope * (t - t.mean())
+    n = len(blocks)
+    f = 0.6
+    independent = max(n_effective(n, f), 1.5)
+    sd = math.sqrt(float(rest @ rest) / max(n - 2, 1)) * math.sqrt(independent / max(independent - 1, 0.5))
+    scatter = sd / math.sqrt(independent)
+    span = float(t[-1] - t[0]) if n > 1 else 1.0
+    slope_error = math.sqrt(12) * scatter / max(span, 0.1)
+    left = (abs(slope) + 1.65 * slope_error) * (3.0 + span / 2)
+    return Capture(
+        t_start_us=blocks[0].t_start_us,
+        t_end_us=blocks[-1].t_end_us,
+        area_m2=mean,
+        standard_uncertainty_m2=math.sqrt(scatter**2 + (left / 2) ** 2 + (0.0005 * mean) ** 2),
+        dof=max(independent - 1, 2.0),
+        noise_m2=sd,
+        correlation_time_s=-_BLOCK_S / math.log(f),
+        drift_m2_per_s=slope,
+        n=sum(b.n for b in blocks),
+        n_independent=independent,
+        rejected=sum(b.rejected for b in blocks),
+        reached=False,
+        reason="taken by hand before it had settled",
+    )

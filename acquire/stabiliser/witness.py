@@ -7,6 +7,9 @@ STILL_US = 2_000_000
 ENTER_SHARE = 0.9
 """The pressure enters its band at this share of it and leaves at the whole: no flutter at the edge."""
 
+NEAR = 0.15
+"""So near its target the pressure's effect on a referred flow is understood."""
+
 
 class LiftWitness:
     """Is the valve where it should be, and since when has it been still?"""
@@ -72,6 +75,7 @@ class PressureWitness:
         self._target_pa = 0.0
         self._outside = 0
         self.inside_since_us: int | None = None
+        self.near_since_us: int | None = None
 
     def aim(self, step: Step) -> None:
         """A new target: the pressure must show again that it is inside."""
@@ -82,6 +86,10 @@ class PressureWitness:
     def block(self, t_us: int, pressure_pa: float) -> None:
         """The median pressure of one block that began at ``t_us``."""
         off = abs(pressure_pa / self._target_pa - 1) if self._target_pa > 0 else 0.0
+        if off > NEAR:
+            self.near_since_us = None
+        elif self.near_since_us is None:
+            self.near_since_us = t_us
         if self.inside_since_us is None:
             if off <= ENTER_SHARE * self._band:
                 self.inside_since_us = t_us

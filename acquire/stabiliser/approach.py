@@ -1,0 +1,321 @@
+"""What is left of the approach: every response the bench may have, weighed by the record.
+
+From the moment the valve has come to rest, the flow referred to the test
+pressure is taken as
+
+    settled value + free decay of the bench's response + perhaps a creep
+    + effects of a moving test pressure that average to nothing + noise
+
+for a grid of responses (first order; second order with damping below one)
+and of creeps. Each combination is a linear model with normal priors, so its
+fit and its evidence are closed forms in sums that grow block by block; the
+settled value is the mixture of all of them. Where the record cannot tell yet
+whether something slow is still under way, the mixture is wide, and says so.
+
+Sources: linear Gaussian models and evidence, D. J. C. MacKay, Neural
+Computation 4 (1992) 415; model averaging, Hoeting et al., Statistical Science
+14 (1999) 382; AR(1) likelihood, Box & Jenkins, Time Series Analysis (1970).
+"""
+
+from dataclasses import dataclass
+from statistics import NormalDist
+
+import numpy as np
+import numpy.typing as npt
+
+from acquire.series import Floats
+from acquire.stabiliser.noise import Noise, whitening
+
+FIRST_TAUS_S = np.geomspace(0.15, 4.2, 24)
+SECOND_TAUS_S = np.geomspace(0.25, 3.5, 15)
+DAMPINGS = (0.42, 0.56, 0.7, 0.88)
+CREEP_TAUS_S = (1.5, 3.0, 6.0, 12.0)
+CREEP_CHANCE = 0.15
+"""How often a reading is taken to creep after a move, before its record has been seen."""
+CREEP_SIZE = 0.012
+"""Root mean square of such a creep, as a share of the reading."""
+APPROACH_SIZE = 0.2
+"""Least root mean square of what the approach lacks when the valve has come to rest."""
+PRESSURE_LAGS_S = (0.1, 0.3, 1.0)
+PRESSURE_SIZES = (0.4, 0.3, 0.06)
+"""Root mean square effect of a pressure seen that late: 0.5 would be the whole of the square root."""
+MISFIT = 0.2
+"""No bench is quite of first or second order: so much of what is still lacking is not trusted."""
+_PRUNE = 1e-4
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """The settled value by the record so far, in units of the scale.
+
+    ``half_width`` holds it with 95 %, ``beyond`` is the chance of an error
+    above that by the one allowed, ``left`` what the approach and a creep still
+    lack now, ``swing_share`` how much of the variance of the
+    value comes from a moving test pressure.
+    """
+
+    value: float
+    half_width: float
+    beyond: float
+    left: float
+    swing_share: float
+    creep_chance: float
+
+
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """What one bench shows from step to step.
+
+    ``response`` are log weights over the grid of responses; ``swings`` and
+    ``precision`` the normal belief about the effects of a moving pressure.
+    """
+
+    response: Floats
+    swings: Floats
+    precision: Floats
+
+
+def _grid() -> tuple[Floats, Floats, Floats]:
+    """Decay rate, angular frequency (0 for first order) and damping (0 likewise) of each response."""
+    taus, dampings = (a.ravel() for a in np.meshgrid(SECOND_TAUS_S, np.array(DAMPINGS)))
+    none = np.zeros(FIRST_TAUS_S.size)
+    return (
+        np.concatenate([1 / FIRST_TAUS_S, dampings / taus]),
+        np.concatenate([none, np.sqrt(1 - dampings**2) / taus]),
+        np.concatenate([none, dampings]),
+    )
+
+
+RATES, OMEGAS, SHAPES = _grid()
+_FIRST = FIRST_TAUS_S.size
+_SECOND = RATES.size - _FIRST
+_CREEPS = len(CREEP_TAUS_S)
+# columns of the sums: pressure effects, constant, responses, creeps, two that are nothing, reading
+_K = len(PRESSURE_LAGS_S)
+_ONE = _K
+_COS = _ONE + 1
+_SIN = _COS + RATES.size
+_CREEP = _SIN + _SECOND
+_NOTHING = _CREEP + _CREEPS
+_Y = _NOTHING + 2
+_SIZE = _Y + 1
+_DECAYS = np.concatenate([RATES, 1 / np.array(CREEP_TAUS_S)])
+_OMEGA = OMEGAS[_FIRST:]
+
+
+def _models() -> npt.NDArray[np.intp]:
+    """Columns of each model, shape (responses, 1 + creeps, 4): constant, response twice, creep."""
+    index = np.empty((RATES.size, 1 + _CREEPS, 4), dtype=np.intp)
+    index[:, :, 0] = _ONE
+    index[:, :, 1] = (_COS + np.arange(RATES.size))[:, None]
+    index[:_FIRST, :, 2] = _NOTHING
+    index[_FIRST:, :, 2] = (_SIN + np.arange(_SECOND))[:, None]
+    index[:, :, 3] = np.array([_NOTHING + 1, *range(_CREEP, _NOTHING)])
+    return index
+
+
+_INDEX = _models()
+_CREEP_PRIOR = np.log(np.array([1 - CREEP_CHANCE] + [CREEP_CHANCE / _CREEPS] * _CREEPS))
+# before anything is known: either order alike, all time constants and dampings alike
+_OPEN = np.concatenate([np.full(_FIRST, 0.5 / _FIRST), np.full(_SECOND, 0.5 / _SECOND)])
+
+
+def _nearness() -> Floats:
+    """Spread of a response from step to step: columns sum to one."""
+    log = np.log(RATES)
+    near = np.exp(-0.5 * ((log[:, None] - log[None, :]) / 0.12) ** 2)
+    near *= np.exp(-0.5 * ((SHAPES[:, None] - SHAPES[None, :]) / 0.1) ** 2)
+    return np.asarray(near / near.sum(axis=0))
+
+
+_NEAR = _nearness()
+
+
+def unlearned() -> Learned:
+    """What is believed of a bench that has shown nothing yet."""
+    return Learned(np.log(_OPEN), np.zeros(_K), np.diag(np.array(PRESSURE_SIZES) ** -2.0))
+
+
+# the normal distribution as a table: linear between entries, to 1e-6
+_SCORES = np.linspace(-7.0, 7.0, 2801)
+_CHANCES = np.array([NormalDist().cdf(float(score)) for score in _SCORES])
+
+
+class Approach:
+    """The sums of one stay, and the fit of all models to them."""
+
+    def __init__(self, block_s: float, learned: Learned | None = None) -> None:
+        self._block_s = block_s
+        self.learned = learned or unlearned()
+        self.begin()
+
+    def begin(self) -> None:
+        """Forget the sums: the valve has moved."""
+        self._g0 = np.zeros((_SIZE, _SIZE))
+        self._g1 = np.zeros((_SIZE, _SIZE))
+        self._ends = np.zeros((_SIZE, _SIZE))
+        self._last: Floats | None = None
+        self._before: Floats | None = None
+        self._first = 0.0
+        self._bends = 0.0
+        self._beta: Floats | None = None
+        self._used = 0
+        self._active = np.arange(RATES.size)
+        self._evidence: Floats | None = None
+        self._swing_belief: tuple[Floats, Floats] | None = None
+        self.n = 0
+
+    def add(self, since_s: float, y: float, swings: Floats, gap: bool) -> None:
+        """One block: time since the valve came to rest, reading in scales, pressure effects (lags,)."""
+        z = np.zeros(_SIZE)
+        decay = np.exp(-_DECAYS * since_s)
+        z[:_K] = swings
+        z[_ONE] = 1.0
+        z[_COS:_SIN] = decay[: RATES.size]
+        z[_COS + _FIRST : _SIN] *= np.cos(_OMEGA * since_s)
+        z[_SIN:_CREEP] = decay[_FIRST : RATES.size] * np.sin(_OMEGA * since_s)
+        z[_CREEP:_NOTHING] = decay[RATES.size :]
+        z[_Y] = y
+        square = z[:, None] * z
+        self._g0 += square
+        if self._last is None:
+            self._ends += square
+            self._first = y
+        elif gap:
+            self._ends += square
+            self._ends += np.outer(self._last, self._last)
+            self._before = None
+        else:
+            cross = z[:, None] * self._last
+            self._g1 += cross
+            self._g1 += cross.T
+            if self._before is not None:
+                self._bends += float(y - 2 * self._last[_Y] + self._before[_Y]) ** 2
+            self._before = self._last
+        self._last = z
+        self.n += 1
+
+    def rough(self) -> float:
+        """Mean square second difference of the readings: an approach hardly shows in it."""
+        return self._bends / max(self.n - 2, 1)
+
+    def residuals(self) -> tuple[float, float, float]:
+        """Of the best fit: sum of squares, of neighbours' products, number of parameters; zeros before any."""
+        if self._beta is None:
+            return 0.0, 0.0, 0.0
+        beta = self._beta
+        return max(float(beta @ self._g0 @ beta), 0.0), 0.5 * float(beta @ self._g1 @ beta), float(self._used)
+
+    def settle(self, noise: Noise, factor: float, allowed: float, full: bool) -> Settled:
+        """The settled value; needs at least one block.
+
+        ``factor`` widens for an uncertain noise; ``beyond`` counts errors above
+        the half-width and ``allowed`` (a share of the reading); ``full`` tries every response,
+        otherwise those that the last full one left standing.
+        """
+        assert self._last is not None
+        level = max(abs(float(self._last[_Y])), 1e-9)
+        responses = np.arange(RATES.size) if full else self._active
+        m = self._precision(noise, level)
+        swing_inverse = np.linalg.inv(m[:_K, :_K])
+        swing_part = swing_inverse @ m[:_K, _K:]
+        rest = m[_K:, _K:] - m[_K:, :_K] @ swing_part
+        index = _INDEX[responses]
+        at = index - _K
+        a = rest[at[..., :, None], at[..., None, :]]
+        b = rest[at, _Y - _K]
+        inverse = np.linalg.inv(a)
+        beta = np.einsum("rcij,rcj->rci", inverse, b)
+        size = self._log_prior[index[..., 1:]].sum(axis=-1)
+        evidence = 0.5 * (beta * b).sum(axis=-1) + 0.5 * (size - np.log(np.linalg.det(a))) + _CREEP_PRIOR
+        log_weight = evidence + self.learned.response[responses][:, None]
+        weight = np.exp(log_weight - log_weight.max())
+        weight /= weight.sum()
+        per_response = weight.sum(axis=1)
+        if full:
+            top = evidence.max(axis=1)
+            self._evidence = top + np.log(np.exp(evidence - top[:, None]).sum(axis=1))
+            self._active = np.flatnonzero(per_response > _PRUNE * per_response.max())
+        best = np.unravel_index(int(np.argmax(weight)), weight.shape)
+        self._remember(index[best], beta[best], m, swing_part)
+        used = weight > 1e-5
+        w = weight[used] / weight[used].sum()
+        left = (beta[used] * self._last[index[used]])[:, 1:].sum(axis=1)
+        mu = beta[used][:, 0]
+        sd = np.sqrt(factor**2 * inverse[used][:, 0, 0] + (MISFIT * left) ** 2)
+        value = float(w @ mu)
+        half = _half_width(w, mu - value, sd)
+        bare = np.linalg.inv(m[np.ix_(index[best], index[best])])[0, 0]
+        return Settled(
+            value=value,
+            half_width=half,
+            beyond=_outside(w, mu - value, sd, half + allowed * abs(value)),
+            left=float(w @ left),
+            swing_share=float(1 - bare / inverse[best][0, 0]),
+            creep_chance=float(weight[:, 1:].sum()),
+        )
+
+    def _precision(self, noise: Noise, level: float) -> Floats:
+        """Sums weighted by the inverse of the noise, priors added."""
+        assert self._last is not None
+        f, innovation = whitening(noise, self._block_s)
+        m = (1 + f * f) * self._g0 - f * self._g1 - f * f * (self._ends + np.outer(self._last, self._last))
+        m /= innovation
+        prior = np.zeros(_SIZE)
+        moved = abs(self._first - float(self._last[_Y]))
+        prior[_COS:_CREEP] = (APPROACH_SIZE * level + moved) ** -2
+        prior[_CREEP:_NOTHING] = (CREEP_SIZE * level) ** -2
+        prior[_NOTHING:_Y] = 1.0
+        m[np.arange(_SIZE), np.arange(_SIZE)] += prior
+        self._log_prior = np.log(np.where(prior > 0, prior, 1.0))
+        precision = self.learned.precision / level**2
+        m[:_K, :_K] += precision
+        pull = precision @ self.learned.swings * level
+        m[:_K, _Y] += pull
+        m[_Y, :_K] += pull
+        return np.asarray(m)
+
+    def _remember(self, columns: npt.NDArray[np.intp], beta: Floats, m: Floats, swing_part: Floats) -> None:
+        """The best fit in full, and what it says of a moving pressure."""
+        fit = np.zeros(_SIZE)
+        fit[columns] = beta
+        fit[_NOTHING:_Y] = 0.0
+        fit[_Y] = -1.0
+        fit[:_K] = -swing_part @ fit[_K:]
+        self._beta = fit
+        self._used = int((columns < _NOTHING).sum())
+        cross = m[:_K][:, columns]
+        precision = m[:_K, :_K] - cross @ np.linalg.inv(m[np.ix_(columns, columns)]) @ cross.T
+        level = abs(float(fit[_ONE])) or 1.0
+        self._swing_belief = (fit[:_K] / level, precision * level**2)
+
+    def learn(self) -> None:
+        """Carry what this step showed over to the next one."""
+        if self._evidence is None or self._swing_belief is None:
+            return
+        log = self.learned.response + self._evidence
+        weight = np.exp(log - log.max())
+        weight /= weight.sum()
+        weight = 0.97 * (_NEAR @ weight) + 0.03 * _OPEN
+        swings, precision = self._swing_belief
+        # a step's belief counts half at the next one, and never below a spread of 0.03
+        softened = np.linalg.inv(np.linalg.inv(precision) * 2.0 + np.eye(_K) * 0.03**2)
+        self.learned = Learned(np.log(weight), swings, np.asarray(softened, dtype=np.float64))
+
+
+def _outside(w: Floats, off: Floats, sd: Floats, limit: float) -> float:
+    """Chance of a mixture of normals to lie farther than ``limit`` from 0."""
+    inside = np.interp((limit - off) / sd, _SCORES, _CHANCES) - np.interp((-limit - off) / sd, _SCORES, _CHANCES)
+    return float(1 - w @ inside)
+
+
+def _half_width(w: Floats, off: Floats, sd: Floats) -> float:
+    """Where 95 % of the mixture lie within, by bisection to a ten thousandth of the widest."""
+    low, high = 0.0, float(np.max(np.abs(off) + 4 * sd))
+    for _ in range(18):
+        middle = (low + high) / 2
+        if _outside(w, off, sd, middle) > 0.05:
+            low = middle
+        else:
+            high = middle
+    return high

@@ -1,0 +1,1 @@
+"""How fast and how honest the judgement "settled" is, beside an oracle and published methods."""
