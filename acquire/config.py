@@ -13,7 +13,7 @@ from typing import Annotated, Any
 from pydantic import BaseModel, Field, ValidationError, model_validator
 
 from acquire.air import station_pressure_pa
-from acquire.meters import AnyMeterRange, MeterRange
+from acquire.meters import KINDS, AnyMeterRange, MeterRange
 from acquire.quantity import Area, Flow, Humidity, Length, Pressure, Ratio, Seconds, Table, Temperature, Volume
 from acquire.units import INCH_M, UnitError, Water, kind_of
 from acquire.values import CHANNEL_KINDS, REQUIRED_CHANNELS
@@ -302,7 +302,9 @@ def _nearest(word: str, known: Any) -> str:
 def say_first(error: ValidationError, model: type[BaseModel]) -> str:
     """The first fault of a validation, as one sentence with its key."""
     first = error.errors()[0]
-    location = ".".join(str(part) for part in first["loc"]) or "the file"
+    # a meter range's kind stands in the location after its name, and is no key
+    keys = [part for place, part in enumerate(first["loc"]) if place != 3 or first["loc"][:2] != ("meter", "ranges")]
+    location = ".".join(map(str, keys)) or "the file"
     if first["type"] == "extra_forbidden":
         return f"{location}: no such key{_nearest(str(first['loc'][-1]), _keys_at(model, first['loc'][:-1]))}"
     if first["type"] == "missing":
@@ -315,6 +317,9 @@ def _keys_at(model: type[BaseModel], location: tuple[int | str, ...]) -> list[st
     for part in location:
         fields = getattr(current, "model_fields", {})
         found = next((f for name, f in fields.items() if part in (name, f.alias)), None)
+        if part in KINDS:
+            current = KINDS[str(part)]
+            continue
         if found is None:
             continue  # a key of a dictionary: the annotation already names the values' model
         current = found.annotation
