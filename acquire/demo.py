@@ -20,11 +20,11 @@ from pathlib import Path
 from typing import Any
 
 from acquire.bundled import read_bundled
-from acquire.client import Client, ClientError, Lost
+from acquire.client import Client, ClientError
 from acquire.config import BenchConfig, parse_config
 from acquire.demo_plan import demo_requests
 from acquire.follow import follow
-from acquire.records import ArchivedPull, LiveEvent, Refused, Wants
+from acquire.records import ArchivedPull, Frame, Refused, Wants
 from acquire.simlink import SimLink
 from acquire.units import from_si
 
@@ -122,37 +122,26 @@ def _end(process: "subprocess.Popen[Any]") -> None:
 @contextmanager
 def _operator(client: Client, sim: SimLink) -> Iterator[None]:
     """Tells the simulated operator what the guide wants, whenever that changes."""
-    loop = asyncio.new_event_loop()
-    task = loop.create_task(_relay(client, sim))
-
-    def run() -> None:
-        try:
-            loop.run_until_complete(task)
-        except asyncio.CancelledError:
-            pass
-        finally:
-            loop.close()
-
-    thread = threading.Thread(target=run, name="simulated operator")
+    stop = threading.Event()
+    thread = threading.Thread(target=lambda: asyncio.run(_relay(client, sim, stop)), name="simulated operator")
     thread.start()
     try:
         yield
     finally:
-        loop.call_soon_threadsafe(task.cancel)
+        stop.set()
         thread.join()
 
 
-async def _relay(client: Client, sim: SimLink) -> None:
+async def _relay(client: Client, sim: SimLink, stop: threading.Event) -> None:
     told: Wants | None = None
     async for item in client.live(rate=20):
-        if isinstance(item, (Lost, LiveEvent)):
+        if stop.is_set():
+            return
+        if not isinstance(item, Frame) or item.guide.situation in ("no_pull", "ended", "aborted", "paused"):
             continue
-        if item.guide.situation in ("no_pull", "ended", "aborted", "paused"):
-            continue
-        wants = item.guide.wants
-        if wants != told:
-            told = wants
-            await asyncio.to_thread(sim.follow, wants.model_dump())
+        if item.guide.wants != told:
+            told = item.guide.wants
+            sim.follow(told.model_dump())
 
 
 # ---------------------------------------------------------------- hands off
