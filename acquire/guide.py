@@ -72,15 +72,15 @@ class Guidance:
 
     def _zero(self, core: PullCore, wants: Wants) -> Guide:
         outside = core.zeros_outside
-        after = "again " if core.phase == "zero_after" else ""
+        again = " again" if core.phase == "zero_after" else ""
         pressure, lift = core.latest("test_pressure"), core.latest("lift")
         if "test_pressure" in outside or "meter_pressure" in outside:
             seen = f": test pressure reads {self.pressure(pressure)}" if pressure is not None else ""
-            return _say("stop_blower", f"Stop the blower to read the zeros {after}{seen}".rstrip() + ".", wants)
+            return _say("stop_blower", f"Stop the blower to read the zeros{again}{seen}.", wants)
         if "lift" in outside:
             seen = f": lift reads {self.lift(lift)}" if lift is not None else ""
-            return _say("close_valve", f"Close the valve to read the zeros {after}{seen}".rstrip() + ".", wants)
-        return _say("hold_zero", f"Hold: reading the zeros {after}".rstrip() + ".", wants)
+            return _say("close_valve", f"Close the valve to read the zeros{again}{seen}.", wants)
+        return _say("hold_zero", f"Hold: reading the zeros{again}.", wants)
 
     def _step(self, core: PullCore, wants: Wants, taken: str) -> Guide:
         step = core.step

@@ -16,6 +16,7 @@ from acquire.outputs import Ended, Marked, Moved, Output, PullState, Skipped, Ta
 from acquire.records import Action, LeakageLaw, PullRequest, Refused
 from acquire.scaling import channel_settings, scale_for
 from acquire.stabiliser import Stabiliser
+from acquire.units import from_si
 from acquire.values import (
     AirState,
     Capture,
@@ -85,6 +86,7 @@ class PullCore:
         self._scales = {name: scale_for(its, config.water) for name, its in self._channels.items()}
         self._steps = request.steps()
         self._with_valve = request.kind == "lift"
+        self._refuse_unreachable()
         # an indicator that only speaks when its button is pressed cannot be a witness
         self._lift_on_press = any("lift" in i.settings.channels and i.silence_is_normal for i in instruments)
         self._phase: Phase = start.phase
@@ -112,6 +114,20 @@ class PullCore:
         self._t_us = 0
         self._aimed = False
         self._view: PullView | None = None
+
+    def _refuse_unreachable(self) -> None:
+        """A step that an instrument cannot read would never be taken."""
+        lift, pressure = self._channels["lift"], self._channels["test_pressure"]
+        for number, step in enumerate(self._steps, 1):
+            for name, wanted, its in (("lift", step.lift_m, lift), ("test pressure", step.test_pressure_pa, pressure)):
+                if wanted is None or its.high is None:
+                    continue
+                shown = from_si(wanted, its.unit, self.config.water)
+                if shown > its.high * (1 + 1e-9):
+                    raise Refused(
+                        f"Step {number} asks for a {name} of {shown:.4g} {its.unit}, but its instrument reads up to "
+                        f"{its.high:.4g} {its.unit}: shorten the schedule or correct the instrument's 'high'."
+                    )
 
     # ------------------------------------------------------------ what others may ask
 

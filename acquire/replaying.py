@@ -10,6 +10,9 @@ from acquire.store.errors import ArchiveError
 from acquire.store.reader import ArchiveReader
 
 
+MOST_SHOWN = 40
+
+
 def replay_command(
     archive: Path,
     which: str,
@@ -28,8 +31,10 @@ def replay_command(
         results = [replay(reader, session_id, clock, config) for session_id in session_ids]
     for result in results:
         say(_line(result))
-        for difference in result.differences:
+        for difference in result.differences[:MOST_SHOWN]:
             say(f"  {difference.where}: recorded {difference.recorded}, now {difference.replayed}")
+        if len(result.differences) > MOST_SHOWN:
+            say(f"  and {len(result.differences) - MOST_SHOWN} more")
     return 1 if any(result.differences for result in results) else 0
 
 

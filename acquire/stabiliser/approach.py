@@ -26,6 +26,8 @@ import numpy.typing as npt
 from acquire.series import Floats
 from acquire.stabiliser.noise import Noise, whitening
 
+Columns = npt.NDArray[np.intp]
+
 FIRST_TAUS_S = np.geomspace(0.15, 4.2, 24)
 SECOND_TAUS_S = np.geomspace(0.25, 3.5, 15)
 DAMPINGS = (0.42, 0.56, 0.7, 0.88)
@@ -42,6 +44,7 @@ PRESSURE_SIZES = (0.4, 0.3, 0.06)
 MISFIT = 0.2
 """No bench is quite of first or second order: so much of what is still lacking is not trusted."""
 _PRUNE = 1e-4
+_AT_ONCE = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +106,7 @@ _DECAYS = np.concatenate([RATES, 1 / np.array(CREEP_TAUS_S)])
 _OMEGA = OMEGAS[_FIRST:]
 
 
-def _models() -> npt.NDArray[np.intp]:
+def _models() -> Columns:
     """Columns of each model, shape (responses, 1 + creeps, 4): constant, response twice, creep."""
     index = np.empty((RATES.size, 1 + _CREEPS, 4), dtype=np.intp)
     index[:, :, 0] = _ONE
@@ -115,6 +118,7 @@ def _models() -> npt.NDArray[np.intp]:
 
 
 _INDEX = _models()
+_ALWAYS = np.array([*range(_K), _ONE, *range(_CREEP, _SIZE)])
 _CREEP_PRIOR = np.log(np.array([1 - CREEP_CHANCE] + [CREEP_CHANCE / _CREEPS] * _CREEPS))
 # before anything is known: either order alike, all time constants and dampings alike
 _OPEN = np.concatenate([np.full(_FIRST, 0.5 / _FIRST), np.full(_SECOND, 0.5 / _SECOND)])
@@ -153,7 +157,9 @@ class Approach:
         """Forget the sums: the valve has moved."""
         self._g0 = np.zeros((_SIZE, _SIZE))
         self._g1 = np.zeros((_SIZE, _SIZE))
-        self._ends = np.zeros((_SIZE, _SIZE))
+        self._ends: list[Floats] = []
+        self._new: list[Floats] = []
+        self._tail: Floats | None = None
         self._last: Floats | None = None
         self._before: Floats | None = None
         self._first = 0.0
@@ -176,24 +182,34 @@ class Approach:
         z[_SIN:_CREEP] = decay[_FIRST : RATES.size] * np.sin(_OMEGA * since_s)
         z[_CREEP:_NOTHING] = decay[RATES.size :]
         z[_Y] = y
-        square = z[:, None] * z
-        self._g0 += square
         if self._last is None:
-            self._ends += square
+            self._ends.append(z)
             self._first = y
         elif gap:
-            self._ends += square
-            self._ends += np.outer(self._last, self._last)
+            self._sum()
+            self._tail = None
+            self._ends += [self._last, z]
             self._before = None
         else:
-            cross = z[:, None] * self._last
-            self._g1 += cross
-            self._g1 += cross.T
             if self._before is not None:
                 self._bends += float(y - 2 * self._last[_Y] + self._before[_Y]) ** 2
             self._before = self._last
+        self._new.append(z)
         self._last = z
         self.n += 1
+        if len(self._new) >= _AT_ONCE:
+            self._sum()
+
+    def _sum(self) -> None:
+        """Add the new blocks to the sums, all at once: a product of matrices is cheaper than many small ones."""
+        if not self._new:
+            return
+        rows = np.array(self._new)
+        self._g0 += rows.T @ rows
+        joined = rows if self._tail is None else np.vstack([self._tail, rows])
+        self._g1 += joined[1:].T @ joined[:-1]
+        self._tail = rows[-1]
+        self._new.clear()
 
     def rough(self) -> float:
         """Mean square second difference of the readings: an approach hardly shows in it."""
@@ -203,8 +219,10 @@ class Approach:
         """Of the best fit: sum of squares, of neighbours' products, number of parameters; zeros before any."""
         if self._beta is None:
             return 0.0, 0.0, 0.0
-        beta = self._beta
-        return max(float(beta @ self._g0 @ beta), 0.0), 0.5 * float(beta @ self._g1 @ beta), float(self._used)
+        self._sum()
+        columns, beta = self._columns, self._beta
+        square = float(beta @ self._g0[columns[:, None], columns] @ beta)
+        return max(square, 0.0), float(beta @ self._g1[columns[:, None], columns] @ beta), float(self._used)
 
     def settle(self, noise: Noise, factor: float, allowed: float, full: bool) -> Settled:
         """The settled value; needs at least one block.
@@ -216,17 +234,19 @@ class Approach:
         assert self._last is not None
         level = max(abs(float(self._last[_Y])), 1e-9)
         responses = np.arange(RATES.size) if full else self._active
-        m = self._precision(noise, level)
-        swing_inverse = np.linalg.inv(m[:_K, :_K])
-        swing_part = swing_inverse @ m[:_K, _K:]
-        rest = m[_K:, _K:] - m[_K:, :_K] @ swing_part
+        self._sum()
         index = _INDEX[responses]
-        at = index - _K
+        columns = np.union1d(index, _ALWAYS)
+        m, log_prior = self._precision(columns, noise, level)
+        swing_part = np.linalg.inv(m[:_K, :_K]) @ m[:_K, _K:]
+        rest = m[_K:, _K:] - m[_K:, :_K] @ swing_part
+        places = np.searchsorted(columns, index)
+        at = places - _K
         a = rest[at[..., :, None], at[..., None, :]]
-        b = rest[at, _Y - _K]
+        b = rest[at, -1]
         inverse = np.linalg.inv(a)
         beta = np.einsum("rcij,rcj->rci", inverse, b)
-        size = self._log_prior[index[..., 1:]].sum(axis=-1)
+        size = log_prior[places[..., 1:]].sum(axis=-1)
         evidence = 0.5 * (beta * b).sum(axis=-1) + 0.5 * (size - np.log(np.linalg.det(a))) + _CREEP_PRIOR
         log_weight = evidence + self.learned.response[responses][:, None]
         weight = np.exp(log_weight - log_weight.max())
@@ -237,7 +257,7 @@ class Approach:
             self._evidence = top + np.log(np.exp(evidence - top[:, None]).sum(axis=1))
             self._active = np.flatnonzero(per_response > _PRUNE * per_response.max())
         best = np.unravel_index(int(np.argmax(weight)), weight.shape)
-        self._remember(index[best], beta[best], m, swing_part)
+        self._remember(columns, places[best], beta[best], m, swing_part)
         used = weight > 1e-5
         w = weight[used] / weight[used].sum()
         left = (beta[used] * self._last[index[used]])[:, 1:].sum(axis=1)
@@ -245,7 +265,7 @@ class Approach:
         sd = np.sqrt(factor**2 * inverse[used][:, 0, 0] + (MISFIT * left) ** 2)
         value = float(w @ mu)
         half = _half_width(w, mu - value, sd)
-        bare = np.linalg.inv(m[np.ix_(index[best], index[best])])[0, 0]
+        bare = np.linalg.inv(m[places[best][:, None], places[best]])[0, 0]
         return Settled(
             value=value,
             half_width=half,
@@ -255,38 +275,42 @@ class Approach:
             creep_chance=float(weight[:, 1:].sum()),
         )
 
-    def _precision(self, noise: Noise, level: float) -> Floats:
-        """Sums weighted by the inverse of the noise, priors added."""
+    def _precision(self, columns: Columns, noise: Noise, level: float) -> tuple[Floats, Floats]:
+        """Sums of some columns weighted by the inverse of the noise, priors added; logarithms of the priors."""
         assert self._last is not None
         f, innovation = whitening(noise, self._block_s)
-        m = (1 + f * f) * self._g0 - f * self._g1 - f * f * (self._ends + np.outer(self._last, self._last))
+        square = columns[:, None], columns
+        crossed = self._g1[square]
+        ends = np.array([*self._ends, self._last])[:, columns]
+        m = (1 + f * f) * self._g0[square] - f * (crossed + crossed.T) - f * f * (ends.T @ ends)
         m /= innovation
         prior = np.zeros(_SIZE)
         moved = abs(self._first - float(self._last[_Y]))
         prior[_COS:_CREEP] = (APPROACH_SIZE * level + moved) ** -2
         prior[_CREEP:_NOTHING] = (CREEP_SIZE * level) ** -2
         prior[_NOTHING:_Y] = 1.0
-        m[np.arange(_SIZE), np.arange(_SIZE)] += prior
-        self._log_prior = np.log(np.where(prior > 0, prior, 1.0))
+        prior = prior[columns]
+        m[np.arange(columns.size), np.arange(columns.size)] += prior
         precision = self.learned.precision / level**2
         m[:_K, :_K] += precision
         pull = precision @ self.learned.swings * level
-        m[:_K, _Y] += pull
-        m[_Y, :_K] += pull
-        return np.asarray(m)
+        m[:_K, -1] += pull
+        m[-1, :_K] += pull
+        return np.asarray(m), np.log(np.where(prior > 0, prior, 1.0))
 
-    def _remember(self, columns: npt.NDArray[np.intp], beta: Floats, m: Floats, swing_part: Floats) -> None:
+    def _remember(self, columns: Columns, places: Columns, beta: Floats, m: Floats, swing_part: Floats) -> None:
         """The best fit in full, and what it says of a moving pressure."""
-        fit = np.zeros(_SIZE)
-        fit[columns] = beta
-        fit[_NOTHING:_Y] = 0.0
-        fit[_Y] = -1.0
+        real = columns[places] < _NOTHING
+        fit = np.zeros(columns.size)
+        fit[places[real]] = beta[real]
+        fit[-1] = -1.0
         fit[:_K] = -swing_part @ fit[_K:]
+        self._columns = columns
         self._beta = fit
-        self._used = int((columns < _NOTHING).sum())
-        cross = m[:_K][:, columns]
-        precision = m[:_K, :_K] - cross @ np.linalg.inv(m[np.ix_(columns, columns)]) @ cross.T
-        level = abs(float(fit[_ONE])) or 1.0
+        self._used = int(real.sum())
+        cross = m[:_K][:, places]
+        precision = m[:_K, :_K] - cross @ np.linalg.inv(m[places[:, None], places]) @ cross.T
+        level = abs(float(beta[0])) or 1.0
         self._swing_belief = (fit[:_K] / level, precision * level**2)
 
     def learn(self) -> None:
