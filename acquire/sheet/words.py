@@ -1,0 +1,276 @@
+"""The sentences of a sheet: warnings, set-up, how it was measured and corrected."""
+
+from collections.abc import Sequence
+
+from acquire.config import BenchConfig
+from acquire.records import ArchivedPull
+from acquire.sheet.data import Units, started, valve_diameter_m
+from acquire.sheet.figures import (
+    BAROMETER_STEP_PA,
+    NBSP,
+    NOT_GIVEN,
+    decimals_for,
+    number,
+    printed_unit,
+    quantity,
+    significant,
+)
+from acquire.units import from_si, to_si
+from acquire.values import AirState, Point
+
+SIMULATED = "SIMULATED BENCH: not a measurement"
+
+
+def or_not_given(text: str) -> str:
+    """User text on one line, or "not given"."""
+    return " ".join(text.split()) or NOT_GIVEN
+
+
+def at_lifts(points: Sequence[Point], units: Units) -> str:
+    """Where: up to four lifts by name, more as a count."""
+    if len(points) > 4:
+        return f"at {len(points)} lifts"
+    return f"at {', '.join(units.lift(point.step_lift_m) for point in points)}{NBSP}{printed_unit(units.display.lift)}"
+
+
+# ---------------------------------------------------------------- near the top
+
+
+def notices_of(pulls: Sequence[ArchivedPull], units: Units) -> list[str]:
+    """What a buyer must know first, the gravest first: aborted or incomplete, marked, not held, not settled."""
+    ended, marked, points = [], [], []
+    for pull in pulls:
+        name = f"The {pull.request.direction} pull"
+        taken, asked = len(pull.in_force), len(pull.request.lifts_m)
+        if pull.outcome == "aborted":
+            ended.append(f"{name} was aborted: {taken} of {asked} lifts were taken.")
+        elif pull.outcome is None:
+            ended.append(f"{name} has not ended: {taken} of {asked} lifts are taken so far.")
+        elif taken < asked:
+            ended.append(f"{name} is incomplete: {taken} of {asked} lifts were taken.")
+        marked += [f"{name}: {or_not_given(mark.sentence)}" for mark in pull.marks]
+        moved = [point for point in pull.in_force.values() if not point.hold.held]
+        if moved:
+            points.append(f"{name}: the test pressure did not hold {at_lifts(moved, units)}.")
+        unsettled = [point for point in pull.in_force.values() if not point.settled]
+        if unsettled:
+            points.append(f"{name}: not settled {at_lifts(unsettled, units)}.")
+    return ended + marked + points
+
+
+def simulated_stamp(pulls: Sequence[ArchivedPull]) -> str:
+    """The stamp for simulated pulls, "" where all were measured."""
+    simulated = [pull.request.direction for pull in pulls if pull.simulated]
+    if not simulated:
+        return ""
+    return SIMULATED if len(simulated) == len(pulls) else f"{SIMULATED} ({simulated[0]} pull)"
+
+
+# ---------------------------------------------------------------- head and set-up
+
+
+def head_of(pulls: Sequence[ArchivedPull], units: Units) -> list[tuple[str, list[str]]]:
+    """What the head is: a label, and one value for each pull."""
+    subjects = [pull.request.subject for pull in pulls]
+    return [
+        ("Model", [or_not_given(subject.model) for subject in subjects]),
+        ("Port", [or_not_given(subject.port) for subject in subjects]),
+        ("Order", [or_not_given(subject.order_reference) for subject in subjects]),
+        ("Intake valve", [units.lift_unit(subject.intake_valve_diameter_m) for subject in subjects]),
+        ("Exhaust valve", [units.lift_unit(subject.exhaust_valve_diameter_m) for subject in subjects]),
+    ]
+
+
+def setup_of(pulls: Sequence[ArchivedPull], units: Units) -> list[tuple[str, list[str]]]:
+    """How the head sat on the bench: a label, and one value for each pull."""
+    return _side_by_side([_setup(pull, units) for pull in pulls])
+
+
+def _setup(pull: ArchivedPull, units: Units) -> dict[str, str]:
+    setup = pull.request.setup
+    volume = None if setup.chamber_volume_m3 is None else from_si(setup.chamber_volume_m3, "cc")
+    plug = f"fitted, reach {units.lift_unit(setup.spark_plug_reach_m)}" if setup.spark_plug_fitted else "not fitted"
+    return {
+        "Bore fixture": units.lift_unit(setup.bore_fixture_diameter_m),
+        "Inlet treatment": or_not_given(setup.inlet_treatment),
+        "Outlet treatment": or_not_given(setup.outlet_treatment),
+        "Gasket": "fitted" if setup.gasket_fitted else "not fitted",
+        "Spark plug": plug,
+        "Chamber volume": quantity(number(volume, 1), "cm³"),
+        "Springs": or_not_given(setup.springs),
+        "Head remarks": or_not_given(pull.request.subject.remarks),
+        "Set-up remarks": or_not_given(setup.remarks),
+    }
+
+
+def _side_by_side(columns: Sequence[dict[str, str]]) -> list[tuple[str, list[str]]]:
+    return [(label, [column[label] for column in columns]) for label in columns[0]]
+
+
+# ---------------------------------------------------------------- how it was measured
+
+
+def measured_of(pulls: Sequence[ArchivedPull], units: Units) -> list[tuple[str, list[str]]]:
+    """How each pull was measured: a label, and one value for each pull."""
+    return _side_by_side([_measured(pull, units) for pull in pulls])
+
+
+def _measured(pull: ArchivedPull, units: Units) -> dict[str, str]:
+    room = min(pull.points, key=lambda point: point.t_us).room
+    ranges = sorted({point.meter_range for point in pull.in_force.values()})
+    known = pull.config.meter.ranges
+    certificates = [or_not_given(known[name].certificate) if name in known else NOT_GIVEN for name in ranges]
+    return {
+        "Date, UTC": started(pull).date().isoformat(),
+        "Lifts taken": f"{len(pull.in_force)} of {len(pull.request.lifts_m)}",
+        "Test pressure": units.pressure_unit(pull.request.setup.test_pressure_pa),
+        "Did it hold?": hold_verdict(pull, units),
+        "Air at the start": air_text(room, units),
+        "Zeros subtracted": _zeros(pull, units),
+        "Zero shift": zero_shift(pull, units),
+        "Leakage": leakage_text(pull, units),
+        "Lift correction": _lift_correction(pull, units),
+        "± comes from": interval_parts(pull),
+        "Meter range": ", ".join(or_not_given(name) for name in ranges),
+        "Certificate": ", ".join(certificates),
+        "Operator": or_not_given(pull.request.operator),
+        "Bench, software": f"{or_not_given(pull.config.name)}, steadydraw {or_not_given(pull.version)}",
+    }
+
+
+def hold_verdict(pull: ArchivedPull, units: Units) -> str:
+    """One verdict for the whole pull: did the test pressure hold?"""
+    points = list(pull.in_force.values())
+    worst = max(abs(point.hold.deviation_pa) / point.hold.target_pa for point in points)
+    noisy = quantity(units.pressure(max(point.hold.sd_pa for point in points)), printed_unit(units.display.pressure))
+    moved = [point for point in points if not point.hold.held]
+    verdict = f"no, not {at_lifts(moved, units)}" if moved else f"yes, at all {len(points)} lifts"
+    return f"{verdict}: means within {quantity(number(100 * worst, 2), '%')}, sd up to {noisy}"
+
+
+def air_text(air: AirState, units: Units) -> str:
+    """Room pressure (station), temperature and humidity in the operator's units."""
+    display, water = units.display, units.water
+    decimals = decimals_for(BAROMETER_STEP_PA, display.barometer, water)
+    pressure = number(from_si(air.pressure_pa, display.barometer, water), decimals)
+    temperature = number(from_si(air.temperature_k, display.temperature), 1)
+    return (
+        f"{quantity(pressure, printed_unit(display.barometer))} station, "
+        f"{quantity(temperature, printed_unit(display.temperature))}, "
+        f"{quantity(number(100 * air.relative_humidity, 0), '% RH')}"
+    )
+
+
+def _three(test_pa: float, meter_pa: float, lift_m: float, units: Units) -> str:
+    def signed(text: str) -> str:
+        return text if text[0] not in "0123456789" or not text.strip("0.") else f"+{text}"
+
+    lift = number(from_si(lift_m, units.display.lift), max(units.lift_decimals, 3))
+    return (
+        f"test {signed(units.pressure(test_pa))}, meter "
+        f"{quantity(signed(units.pressure(meter_pa)), printed_unit(units.display.pressure))}, "
+        f"lift {quantity(signed(lift), printed_unit(units.display.lift))}"
+    )
+
+
+def _zeros(pull: ArchivedPull, units: Units) -> str:
+    zeros = pull.zeros_before
+    if zeros is None:
+        return "not read: no zeros were subtracted"
+    return _three(zeros.test_pressure_pa, zeros.meter_pressure_pa, zeros.lift_m, units)
+
+
+def zero_shift(pull: ArchivedPull, units: Units) -> str:
+    """How far the zeros moved over the pull, against the bench's limits."""
+    before, after, limit = pull.zeros_before, pull.zeros_after, pull.config.zero
+    if before is None or after is None:
+        return "not checked"
+    test = after.test_pressure_pa - before.test_pressure_pa
+    meter = after.meter_pressure_pa - before.meter_pressure_pa
+    lift = after.lift_m - before.lift_m
+    good = max(abs(test), abs(meter)) <= limit.pressure_shift_limit_pa and abs(lift) <= limit.lift_shift_limit_m
+    return f"{_three(test, meter, lift, units)}: {'within' if good else 'BEYOND'} the limits"
+
+
+def leakage_text(pull: ArchivedPull, units: Units) -> str:
+    """What was subtracted for leakage and where it comes from."""
+    if pull.leakage is None:
+        allowance = quantity(significant(pull.config.leakage.allowance_area_m2 * 1e6, 2), "mm²")
+        return f"leakage not measured: none subtracted, {allowance} allowed for in ±"
+    values = sorted(units.flow_value(point.flow.leakage_m3_s) for point in pull.in_force.values())
+    low, high = (number(value, 2) for value in (values[0], values[-1]))
+    stated = low if low == high else f"{low} to {high}"
+    return f"{quantity(stated, printed_unit(units.display.flow))} subtracted, measured {pull.leakage.measured_utc[:10]}"
+
+
+def _lift_correction(pull: ArchivedPull, units: Units) -> str:
+    largest = max((abs(p.flow.lift_correction_m3_s) for p in pull.in_force.values()), default=0.0)
+    most = quantity(number(units.flow_value(largest), 2), printed_unit(units.display.flow))
+    return f"to the stated lift, at most {most}"
+
+
+def interval_parts(pull: ArchivedPull) -> str:
+    """The three largest parts of the interval at the largest flow, as shares of the variance."""
+    point = max(pull.in_force.values(), key=lambda p: p.flow.flow_m3_s)
+    parts = sorted(point.flow.budget, key=lambda part: -abs(part.contribution_rel))
+    total = sum(part.contribution_rel**2 for part in parts)
+    if not total > 0:
+        return NOT_GIVEN
+    return ", ".join(
+        f"{part.name} {quantity(number(100 * part.contribution_rel**2 / total, 0), '%')}" for part in parts[:3]
+    )
+
+
+# ---------------------------------------------------------------- the small print
+
+
+def convention_of(config: BenchConfig) -> str:
+    """What the printed flow means."""
+    display, reference, water = config.display, config.reference, config.water
+    unit = printed_unit(display.pressure)
+    pressure = significant(from_si(reference.test_pressure_pa, display.pressure, water), 5)
+    air = significant(from_si(reference.air_pressure_pa, display.barometer, water), 6)
+    temperature = significant(from_si(reference.air_temperature_k, display.temperature), 5)
+    humidity = reference.air_humidity
+    moisture = "dry" if humidity == 0 else quantity(significant(100 * humidity, 3), "% RH")
+    return (
+        f"{printed_unit(display.flow)} at {quantity(pressure, unit)} in reference air "
+        f"{quantity(air, printed_unit(display.barometer))}, "
+        f"{quantity(temperature, printed_unit(display.temperature))}, {moisture}: "
+        "the flow that the same restriction would pass. "
+        f"1{NBSP}{unit} = {quantity(significant(to_si(1.0, display.pressure, water), 6), 'Pa')}."
+    )
+
+
+def method_of(pulls: Sequence[ArchivedPull]) -> str:
+    """What was corrected, what the intervals are, what the coefficient is."""
+    leakage = "leakage subtracted" if all(pull.leakage for pull in pulls) else "leakage as stated for each pull"
+    coefficient = (
+        " Cd: effective area over curtain area (π × valve diameter × lift)."
+        if any(valve_diameter_m(pull) for pull in pulls)
+        else " Lift/diameter and Cd need the valve diameter: not given."
+    )
+    return (
+        f"Corrected: zeros subtracted, {leakage}, flow referred to the stated lift, air density from room pressure, "
+        f"temperature and humidity. ±: 95{NBSP}% interval.{coefficient} Held and sd: mean and standard deviation of "
+        "the test pressure while the reading was taken."
+    )
+
+
+def sources_of(pull: ArchivedPull) -> str:
+    """Where each channel's values came from."""
+    by_source: dict[str, list[str]] = {}
+    for channel, source in sorted(pull.sources.items()):
+        by_source.setdefault(source, []).append(channel.replace("_", " "))
+    for channel in ("room_pressure", "room_temperature", "room_humidity"):
+        if channel not in pull.sources:
+            entered = f"entered by hand, {pull.config.room.entered or 'date not given'}"
+            by_source.setdefault(entered, []).append(channel.replace("_", " "))
+    return "; ".join(f"{', '.join(channels)}: {source}" for source, channels in by_source.items())
+
+
+def largest_of(pull: ArchivedPull, units: Units) -> tuple[str, str, str]:
+    """The largest flow: value, half-width, and at which lift."""
+    point = max(pull.in_force.values(), key=lambda p: p.flow.flow_m3_s)
+    flow, half_width = units.flow(point.flow.flow_m3_s, point.flow.half_width_95_m3_s)
+    return flow, half_width, units.lift_unit(point.step_lift_m)
