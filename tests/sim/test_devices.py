@@ -117,6 +117,19 @@ def test_dropped_lines_are_missing_and_nothing_else() -> None:
     assert dropped == whole[:first] + whole[first + 3 :]
 
 
+def test_two_faults_on_one_line_both_happen() -> None:
+    whole = after(running(), 4.0, "front_end")
+    both = running(
+        Fault("front_end", "spike", at_line=1600, size=0.4), Fault("front_end", "stall", at_line=1600, for_s=1.0)
+    )
+    data = after(both, 4.0, "front_end")
+    assert len(meter_values(whole)) - len(meter_values(data)) == pytest.approx(50, abs=1)
+    both = running(Fault("front_end", "spike", at_line=1600, size=0.4), Fault("front_end", "flip", at_line=1600))
+    assert after(both, 4.0, "front_end") != after(
+        running(Fault("front_end", "spike", at_line=1600, size=0.4)), 4.0, "front_end"
+    )
+
+
 def test_a_truncated_line_loses_its_end() -> None:
     whole = after(running(), 4.0, "lift_indicator")
     cut = after(running(Fault("lift_indicator", "truncate", at_s=31.0)), 4.0, "lift_indicator")
@@ -181,6 +194,20 @@ def test_a_question_to_an_unplugged_station_is_lost() -> None:
     assert after(bench, 3.0, "weather") == b""
     bench.write("weather", b"?\r")
     assert WEATHER_LINE.fullmatch(after(bench, 0.2, "weather"))
+
+
+def test_a_question_is_lost_however_short_the_plug_was_out() -> None:
+    bench = running()
+    bench.unplug("weather", 0.02)
+    bench.write("weather", b"?\r")
+    assert after(bench, 1.0, "weather") == b""
+
+
+def test_what_an_unplugged_instrument_had_not_sent_yet_never_comes() -> None:
+    bench = running()
+    bench.advance(1.0)
+    bench.unplug("lift_indicator", 2.0)
+    assert bench.outputs()["lift_indicator"] == b""
 
 
 def test_a_fault_may_be_placed_while_the_bench_runs() -> None:

@@ -166,6 +166,20 @@ def test_the_truth_over_the_link_is_that_of_the_seed() -> None:
     assert answer["flows_m3_s"] == [one["flow_m3_s"] for one in expected]
 
 
+def test_a_lift_of_null_stands_for_the_blank_plate_or_the_reference_plate() -> None:
+    control = Control(SimBench(9))
+    try:
+        blank = control.answer(b'{"ask": "truth", "direction": "intake", "lifts_m": [null]}')
+        plate = control.answer(
+            b'{"ask": "truth", "direction": "intake", "lifts_m": [null], "fitted": "reference plate"}'
+        )
+    finally:
+        control.close()
+    assert blank["flows_m3_s"] == [SimBench(9).truth("intake")["leakage_m3_s"]]
+    assert plate["flows_m3_s"] == [SimBench(9).truth("intake", fitted="reference plate")["flow_m3_s"]]
+    assert plate["flows_m3_s"] != blank["flows_m3_s"]
+
+
 def test_time_runs_as_many_times_as_fast_as_asked() -> None:
     with running("tcp", speed=20.0) as bench:
         begin_s, begin = time.perf_counter(), float(bench.ask(ask="now")["now"]["t_s"])
@@ -208,10 +222,11 @@ def test_the_process_ends_when_the_link_says_stop() -> None:
         assert bench.process.wait(DEADLINE_S) == 0
 
 
-@pytest.mark.skipif(os.name != "posix", reason="no such signal here")
-def test_the_process_ends_on_sigterm() -> None:
+@pytest.mark.skipif(os.name != "posix", reason="no such signals here")
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_the_process_ends_quietly_on_a_signal(number: signal.Signals) -> None:
     with running("tcp") as bench:
-        bench.process.send_signal(signal.SIGTERM)
+        bench.process.send_signal(number)
         assert bench.process.wait(DEADLINE_S) == 0
 
 
