@@ -10,7 +10,7 @@ import pytest
 from sim.air import INCH_M, INH2O_PA
 from sim.bench import SimBench
 from sim.devices import BOOT
-from sim.faults import DEVICES, Fault, FaultKind, every_kind
+from sim.faults import DEVICES, Fault, FaultKind, FaultPlan, every_kind
 from sim.scenario import CALM, EXACT, SHOP
 
 FRONT_LINE = re.compile(rb"P1 (-?\d+\.\d{4}) P2 (-?\d+\.\d{4})")
@@ -117,17 +117,14 @@ def test_dropped_lines_are_missing_and_nothing_else() -> None:
     assert dropped == whole[:first] + whole[first + 3 :]
 
 
-def test_two_faults_on_one_line_both_happen() -> None:
-    whole = after(running(), 4.0, "front_end")
-    both = running(
-        Fault("front_end", "spike", at_line=1600, size=0.4), Fault("front_end", "stall", at_line=1600, for_s=1.0)
-    )
-    data = after(both, 4.0, "front_end")
-    assert len(meter_values(whole)) - len(meter_values(data)) == pytest.approx(50, abs=1)
-    both = running(Fault("front_end", "spike", at_line=1600, size=0.4), Fault("front_end", "flip", at_line=1600))
-    assert after(both, 4.0, "front_end") != after(
-        running(Fault("front_end", "spike", at_line=1600, size=0.4)), 4.0, "front_end"
-    )
+def test_all_faults_of_one_line_or_one_moment_come_together() -> None:
+    by_line = [Fault("weather", "spike", at_line=3), Fault("weather", "flip", at_line=3)]
+    by_time = [Fault("weather", "stall", at_s=2.0), Fault("weather", "zero", at_s=2.0)]
+    plan = FaultPlan("weather", [*by_line, *by_time, Fault("front_end", "drop", at_line=1)])
+    assert plan.due(1.0, 2) == []
+    assert {fault.kind for fault in plan.due(1.0, 3)} == {"spike", "flip"}
+    assert {fault.kind for fault in plan.due(2.0, 4)} == {"stall", "zero"}
+    assert plan.due(9.0, 9) == []
 
 
 def test_a_truncated_line_loses_its_end() -> None:
