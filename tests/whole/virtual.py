@@ -132,6 +132,3 @@ class VirtualBench:
             reference.air_humidity,
         )
         return truth["flow_m3_s"]
-
-
-
