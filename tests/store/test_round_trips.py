@@ -323,6 +323,7 @@ def test_writes_that_belong_together_are_kept_or_undone_together(archive: Archiv
     assert reader.pull(pull_id).points == ()
     archive.add_samples(session_id, second(100))
     assert flat(list(reader.stream(session_id))) == [*second(), *second(100)]
+    assert reader.session(session_id).samples == 2 * len(second())
 
 
 def test_figures_can_be_queried_with_nothing_but_sqlite(archive: Archive) -> None:
