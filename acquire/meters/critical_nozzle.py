@@ -12,6 +12,7 @@ from pydantic import Field
 
 from acquire.air import AirColumn
 from acquire.meters.base import NORMAL_95, Doubt, RangeSettings
+from acquire.meters.throttle import LEAST_REYNOLDS
 from acquire.quantity import Length, Ratio
 from acquire.restriction import choked_mass_flux, critical_pressure_ratio
 from acquire.values import AirState
@@ -49,7 +50,7 @@ class CriticalNozzle:
         per_reynolds = 4.0 / (math.pi * self.bore_m * air.viscosity_pa_s)
         flow = ideal
         for _ in range(_ROUNDS):
-            flow = ideal * toroidal_coefficient(per_reynolds * flow)
+            flow = ideal * toroidal_coefficient(max(per_reynolds * flow, LEAST_REYNOLDS))
         return flow
 
     def doubts(self, meter_pressure_pa: float, upstream_pa: float, air: AirColumn, kappa: float) -> tuple[Doubt, ...]:

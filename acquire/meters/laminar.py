@@ -37,6 +37,8 @@ class Laminar:
         series = 0.0
         for coefficient in reversed(self.coefficients):
             series = (series + coefficient) * meter_pressure_pa
+        if not series > 0.0:
+            return 0.0  # far beyond its range a falling polynomial has no flow to give
         flow = series * self.certificate_viscosity_pa_s / self._viscosity(air)
         return flow * air.density_kg_m3(upstream_pa)
 

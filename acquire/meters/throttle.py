@@ -20,6 +20,8 @@ from acquire.values import AirState
 
 _FIRST_REYNOLDS = 1e5
 _MOST_ROUNDS = 40
+# some equations go negative where nothing flows any more: below this their coefficient stays
+LEAST_REYNOLDS = 1000.0
 _LEAST_RATIO = 0.75
 
 
@@ -62,7 +64,7 @@ class Throttle(ABC):
         per_reynolds = 4.0 / (math.pi * self.reynolds_length_m * air.viscosity_pa_s)
         flow = ideal * self.coefficient(_FIRST_REYNOLDS)
         for _ in range(_MOST_ROUNDS):
-            before, flow = flow, ideal * self.coefficient(per_reynolds * flow)
+            before, flow = flow, ideal * self.coefficient(max(per_reynolds * flow, LEAST_REYNOLDS))
             if abs(flow - before) <= 1e-14 * flow:
                 break
         return flow

@@ -121,7 +121,7 @@ def test_measured_leakage_is_subtracted_and_stated() -> None:
     assert without.effective_area_m2 - result.effective_area_m2 == pytest.approx(8e-6, rel=1e-9)
     assert result.leakage_m3_s == pytest.approx(model.stated_flow_m3_s(8e-6), rel=1e-12)
     component = next(c for c in result.budget if c.name == "leakage")
-    assert (component.standard_uncertainty, component.dof) == (2e-7, 9.0)
+    assert (component.standard_uncertainty, component.dof, component.shared) == (2e-7, 9.0, True)
 
 
 def test_an_unmeasured_leak_is_not_subtracted_but_carried() -> None:
