@@ -136,7 +136,7 @@ def test_ten_thousand_pulls_are_listed_within_a_second(archive: Archive, reader:
     assert {row.taken for row in rows} == {3}
     assert (rows[-1].marks, rows[0].marks) == (1, 0)
     assert rows[0].subject == REQUEST.subject.identifier
-    assert took_s < 1.0
+    assert took_s < 1.0, took_s
     start = perf_counter()
     assert reader.pull("last").id == 10_000
     assert len(reader.pulls(limit=20)) == 20
