@@ -72,7 +72,7 @@ def draw_curve(series: Sequence[Series], lift_unit: str, flow_unit: str, width_m
 
     with_strip = height_mm >= LEAST_HEIGHT_WITH_STRIP_MM
     figure = Figure(figsize=(width_mm / MM_PER_INCH, height_mm / MM_PER_INCH))
-    bottom = 7.5 + (STRIP_MM + 4.5 if with_strip else 0.0)
+    bottom = 9.0 + (STRIP_MM + 3.0 if with_strip else 0.0)
     axes = figure.add_axes(_box(9.0, bottom, width_mm - 10.0, height_mm - bottom - 5.5, width_mm, height_mm))
     most_lift = max(lift for its in series for lift in its.lift)
     most_flow = max((flow for its in series for flow in its.flow if math.isfinite(flow)), default=1.0)

@@ -41,13 +41,10 @@ class Sheet:
 
 def sheet_data(pulls: Sequence[ArchivedPull], units: Units, csv_bytes: bytes) -> dict[str, Any]:
     """All that the template prints, as text. ``pulls`` as :func:`arrange` gives them."""
-    shop = pulls[0].config.shop
     used = "".join(sorted({mark for row in rows_of(pulls, units) for cell in row.cells if cell for mark in cell.marks}))
     return {
-        "shop": {
-            "name": words.or_not_given(shop.name),
-            "lines": [line for line in (" ".join(shop.address.split()), " ".join(shop.contact.split())) if line],
-        },
+        "shop": words.shop_of(pulls[0].config),
+        "attachment": {"name": "points.csv", "description": "The points of this sheet in SI units, full precision"},
         "identifier": words.or_not_given(pulls[0].request.subject.identifier),
         "date": " and ".join(sorted({started(pull).date().isoformat() for pull in pulls})),
         "stamp": words.simulated_stamp(pulls),
@@ -71,6 +68,7 @@ def sheet_data(pulls: Sequence[ArchivedPull], units: Units, csv_bytes: bytes) ->
         "sources": [words.sources_of(pull) for pull in pulls],
         "uids": [pull.uid for pull in pulls],
         "digest": digest_of(csv_bytes),
+        "payload": payload_of(pulls, csv_bytes),
         "qr": qr_svg(payload_of(pulls, csv_bytes)),
     }
 
@@ -109,11 +107,19 @@ def make_sheet(pulls: Sequence[ArchivedPull], paper: Paper = "a4") -> Sheet:
 
 def write_sheet(pulls: Sequence[ArchivedPull], path: Path, paper: Paper = "a4", ppi: float = 200.0) -> None:
     """Write the sheet as ``path``'s suffix says: .pdf or .png."""
-    suffix = path.suffix.lower()
-    if suffix not in (".pdf", ".png"):
-        raise SheetError(f"{path} ends neither in .pdf nor in .png: name the sheet with one of them")
-    sheet = make_sheet(pulls, paper)
-    made = sheet.pdf if suffix == ".pdf" else sheet.png(ppi)
+    check_suffix(path)
+    write_page(make_sheet(pulls, paper), path, ppi)
+
+
+def check_suffix(path: Path) -> None:
+    """Refuse a path that is neither a PDF nor a PNG before any work is done."""
+    if path.suffix.lower() not in (".pdf", ".png"):
+        raise SheetError(f"{path} ends neither in .pdf nor in .png: name the page with one of them")
+
+
+def write_page(sheet: Sheet, path: Path, ppi: float) -> None:
+    """Write a finished page as PDF or PNG. Raises :class:`SheetError`."""
+    made = sheet.pdf if path.suffix.lower() == ".pdf" else sheet.png(ppi)
     try:
         path.write_bytes(made)
     except OSError as error:

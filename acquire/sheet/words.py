@@ -1,6 +1,9 @@
 """The sentences of a sheet: warnings, set-up, how it was measured and corrected."""
 
+import math
+import re
 from collections.abc import Sequence
+from typing import Any
 
 from acquire.config import BenchConfig
 from acquire.records import ArchivedPull
@@ -26,11 +29,33 @@ def or_not_given(text: str) -> str:
     return " ".join(text.split()) or NOT_GIVEN
 
 
+def pascals_in_units(sentence: str, units: Units) -> str:
+    """A sentence with every pressure in Pa said in the operator's unit instead."""
+
+    def say(found: re.Match[str]) -> str:
+        text = units.pressure(float(found.group(1)))
+        text = signed(text) if found.group(1).startswith("+") else text
+        return quantity(text, printed_unit(units.display.pressure))
+
+    return re.sub(r"([-+]?\d[\d.]*(?:e[-+]?\d+)?) Pa\b", say, sentence)
+
+
+def one_or_many(values: Sequence[str]) -> str:
+    """The one value that all have, or the first and last of several."""
+    return values[0] if len(set(values)) == 1 else f"{values[0]} to {values[-1]}"
+
+
 def at_lifts(points: Sequence[Point], units: Units) -> str:
     """Where: up to four lifts by name, more as a count."""
     if len(points) > 4:
         return f"at {len(points)} lifts"
     return f"at {', '.join(units.lift(point.step_lift_m) for point in points)}{NBSP}{printed_unit(units.display.lift)}"
+
+
+def shop_of(config: BenchConfig) -> dict[str, Any]:
+    """Who tests, for the top of a page."""
+    lines = [" ".join(text.split()) for text in (config.shop.address, config.shop.contact)]
+    return {"name": or_not_given(config.shop.name), "lines": [line for line in lines if line]}
 
 
 # ---------------------------------------------------------------- near the top
@@ -161,10 +186,12 @@ def air_text(air: AirState, units: Units) -> str:
     )
 
 
-def _three(test_pa: float, meter_pa: float, lift_m: float, units: Units) -> str:
-    def signed(text: str) -> str:
-        return text if text[0] not in "0123456789" or not text.strip("0.") else f"+{text}"
+def signed(text: str) -> str:
+    """A printed number with its sign; zero has none."""
+    return text if text[0] not in "0123456789" or not text.strip("0.") else f"+{text}"
 
+
+def _three(test_pa: float, meter_pa: float, lift_m: float, units: Units) -> str:
     lift = number(from_si(lift_m, units.display.lift), max(units.lift_decimals, 3))
     return (
         f"test {signed(units.pressure(test_pa))}, meter "
@@ -209,9 +236,18 @@ def _lift_correction(pull: ArchivedPull, units: Units) -> str:
     return f"to the stated lift, at most {most}"
 
 
+def largest_point(pull: ArchivedPull) -> Point:
+    """The point in force with the largest flow; one whose flow is no number counts last."""
+
+    def flow(point: Point) -> float:
+        return point.flow.flow_m3_s if math.isfinite(point.flow.flow_m3_s) else -math.inf
+
+    return max(pull.in_force.values(), key=flow)
+
+
 def interval_parts(pull: ArchivedPull) -> str:
     """The three largest parts of the interval at the largest flow, as shares of the variance."""
-    point = max(pull.in_force.values(), key=lambda p: p.flow.flow_m3_s)
+    point = largest_point(pull)
     parts = sorted(point.flow.budget, key=lambda part: -abs(part.contribution_rel))
     total = sum(part.contribution_rel**2 for part in parts)
     if not total > 0:
@@ -233,12 +269,12 @@ def convention_of(config: BenchConfig) -> str:
     temperature = significant(from_si(reference.air_temperature_k, display.temperature), 5)
     humidity = reference.air_humidity
     moisture = "dry" if humidity == 0 else quantity(significant(100 * humidity, 3), "% RH")
+    water_is = f" 1{NBSP}{unit} is {quantity(significant(to_si(1.0, display.pressure, water), 6), 'Pa')}."
     return (
         f"{printed_unit(display.flow)} at {quantity(pressure, unit)} in reference air "
         f"{quantity(air, printed_unit(display.barometer))}, "
         f"{quantity(temperature, printed_unit(display.temperature))}, {moisture}: "
-        "the flow that the same restriction would pass. "
-        f"1{NBSP}{unit} = {quantity(significant(to_si(1.0, display.pressure, water), 6), 'Pa')}."
+        f"the flow that the same restriction would pass.{water_is if 'H2O' in display.pressure else ''}"
     )
 
 
@@ -252,8 +288,8 @@ def method_of(pulls: Sequence[ArchivedPull]) -> str:
     )
     return (
         f"Corrected: zeros subtracted, {leakage}, flow referred to the stated lift, air density from room pressure, "
-        f"temperature and humidity. ±: 95{NBSP}% interval.{coefficient} Held and sd: mean and standard deviation of "
-        "the test pressure while the reading was taken."
+        f"temperature and humidity. ±{NBSP}is half the 95{NBSP}% interval.{coefficient} "
+        "Held and sd: mean and standard deviation of the test pressure while the reading was taken."
     )
 
 
@@ -271,6 +307,6 @@ def sources_of(pull: ArchivedPull) -> str:
 
 def largest_of(pull: ArchivedPull, units: Units) -> tuple[str, str, str]:
     """The largest flow: value, half-width, and at which lift."""
-    point = max(pull.in_force.values(), key=lambda p: p.flow.flow_m3_s)
+    point = largest_point(pull)
     flow, half_width = units.flow(point.flow.flow_m3_s, point.flow.half_width_95_m3_s)
     return flow, half_width, units.lift_unit(point.step_lift_m)
