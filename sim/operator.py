@@ -4,6 +4,7 @@ A script is a generator that yields once a step of the plant; a new wish
 starts a new script from wherever the hands are.
 """
 
+import math
 import random
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -102,7 +103,7 @@ class Operator:
         while True:
             wanted = self.wish.test_pressure_pa
             off_s = off_s + STEP_S if wanted > 0.0 and abs(self._seen_pa / wanted - 1.0) > 0.01 else 0.0
-            if off_s > 1.5:
+            if off_s > 3.0:
                 yield from self._set_pressure(wanted)
                 self.pressure_doing = "holding"
                 off_s = 0.0
@@ -160,10 +161,10 @@ class Operator:
         begins = self._plant.source_pa == 0.0
         aim_pa = min(wanted_pa * (1.0 + rng.gauss(0.0, habits.pressure_scatter_rel)), BLOWER_HEAD_PA)
         seconds = rng.uniform(1.5, 3.0) if begins else rng.uniform(0.3, 1.2)
-        if rng.random() < habits.short_pressure_share:
-            short = rng.uniform(*habits.short_pressure_rel)
-            side = 1.0 if self._plant.source_pa > aim_pa else -1.0
-            yield from self._ramp(aim_pa * (1.0 + side * short), seconds)
+        short_pa = aim_pa * rng.uniform(*habits.short_pressure_rel)
+        away_pa = self._plant.source_pa - aim_pa
+        if rng.random() < habits.short_pressure_share and abs(away_pa) > short_pa:
+            yield from self._ramp(aim_pa + math.copysign(short_pa, away_pa), seconds)
             self.pressure_doing = "paused"
             yield from self._wait(rng.uniform(*habits.pause_s))
             seconds = rng.uniform(0.3, 0.8)

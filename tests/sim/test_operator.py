@@ -212,6 +212,19 @@ def test_another_pressure_in_the_middle_of_a_move_does_not_leave_the_move_undone
     assert bench.plant.test_pressure_pa == pytest.approx(0.9 * TARGET_PA, rel=0.01)
 
 
+def test_a_sag_of_the_line_is_corrected_without_making_it_worse_first() -> None:
+    bench = SimBench(2, replace(QUIET, habits=Habits(short_pressure_share=1.0)))
+    bench.follow({"lift_m": 0.3 * INCH_M, "test_pressure_pa": TARGET_PA})
+    bench.advance(25.0)
+    bench.plant.source_pa *= 0.985
+    lowest_pa = TARGET_PA
+    for _ in range(1000):
+        bench.advance(0.01)
+        lowest_pa = min(lowest_pa, bench.plant.test_pressure_pa)
+    assert lowest_pa == pytest.approx(0.985 * TARGET_PA, rel=0.002)
+    assert bench.plant.test_pressure_pa == pytest.approx(TARGET_PA, rel=0.005)
+
+
 def test_the_same_wish_again_changes_nothing() -> None:
     bench = running()
     for _ in range(50):
