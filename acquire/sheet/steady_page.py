@@ -62,6 +62,7 @@ def steady_data(pull: ArchivedPull, held: "PullHold", units: Units) -> dict[str,
     direction = pull.request.direction
     kind = {"lift": "lift pull", "leakage": "leakage run", "plate": "reference plate run"}[pull.request.kind]
     unit = printed_unit(units.display.pressure)
+    answer = "Yes, it held" if held.held else "No, it did not hold"
     return {
         "shop": words.shop_of(pull.config),
         "identifier": words.or_not_given(pull.request.subject.identifier),
@@ -72,7 +73,7 @@ def steady_data(pull: ArchivedPull, held: "PullHold", units: Units) -> dict[str,
         "colour": LOOKS[direction].colour,
         "what": f"{direction} {kind}, pull {pull.uid}",
         "held": held.held,
-        "verdict": f"{'Yes, it held' if held.held else 'No, it did not hold'}: {words.pascals_in_units(held.reason, units)}.",
+        "verdict": f"{answer}: {words.pascals_in_units(held.reason, units)}.",
         "target": words.one_or_many([units.pressure_unit(one.hold.target_pa) for one in held.points]),
         "band": words.one_or_many([f"±{quantity(units.pressure(one.hold.band_pa), unit)}" for one in held.points]),
         "unit": unit,
