@@ -1,0 +1,1 @@
+"""The dashboard on the bench's screen: draws frames, sends what the operator does."""

@@ -1,0 +1,288 @@
+"""All that is asked before a pull, as text in fields, and its way to a request and back. Pure."""
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from pydantic import ValidationError
+
+from acquire.records import BenchSummary, PullRequest, Setup, Subject, Template
+from acquire.ui.words import exact, exact_list, read_quantity
+from acquire.units import Kind, UnitError, factor, units_of
+
+FieldKind = Literal["text", "length", "volume", "pressure", "lengths", "pressures", "yesno", "choice"]
+YES, NO, TYPED = "yes", "no", "as typed"
+KINDS = {"lift pull": "lift", "leakage run, blank plate": "leakage", "reference plate": "plate"}
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One field: its key in the request, its label, what it takes, an example."""
+
+    name: str
+    label: str
+    kind: FieldKind
+    hint: str = ""
+
+
+SUBJECT = (
+    Field("identifier", "Head identifier", "text", "scan or type"),
+    Field("model", "Model", "text"),
+    Field("port", "Port", "text", "cylinder or port tested"),
+    Field("intake_valve_diameter_m", "Intake valve diameter", "length"),
+    Field("exhaust_valve_diameter_m", "Exhaust valve diameter", "length"),
+    Field("order_reference", "Order reference", "text"),
+    Field("subject_remarks", "Remarks on the head", "text"),
+)
+PULL = (
+    Field("kind", "What is run", "choice"),
+    Field("direction", "Direction of flow", "choice"),
+    Field("schedule", "Lift schedule", "choice"),
+    Field("lifts_m", "Lifts", "lengths", "0.1 0.2 0.3 in, or 0.1 to 0.8 by 0.1 in"),
+    Field("test_pressures_pa", "Test pressures", "pressures", "10 20 28 inH2O"),
+    Field("meter_range", "Meter range", "choice"),
+    Field("operator", "Operator", "text"),
+)
+SETUP = (
+    Field("test_pressure_pa", "Test pressure", "pressure"),
+    Field("bore_fixture_diameter_m", "Bore fixture diameter", "length"),
+    Field("inlet_treatment", "Inlet treatment", "text", "radius plate, clay, manifold"),
+    Field("outlet_treatment", "Outlet treatment", "text", "open, pipe with its size"),
+    Field("gasket_fitted", "Gasket fitted", "yesno"),
+    Field("spark_plug_fitted", "Spark plug fitted", "yesno"),
+    Field("spark_plug_reach_m", "Spark plug reach", "length"),
+    Field("chamber_volume_m3", "Chamber volume", "volume"),
+    Field("springs", "Springs", "text", "test springs or the head's own"),
+    Field("setup_remarks", "Remarks on the set-up", "text"),
+)
+SECTIONS = (("The head", SUBJECT), ("The pull", PULL), ("The set-up", SETUP))
+FIELDS = {its.name: its for _, fields in SECTIONS for its in fields}
+_UNIT_KINDS: dict[FieldKind, Kind] = {
+    "length": "length",
+    "lengths": "length",
+    "volume": "volume",
+    "pressure": "pressure",
+    "pressures": "pressure",
+}
+
+
+def applies(name: str, values: Mapping[str, str]) -> bool:
+    """Whether a field is asked for what is run."""
+    kind = KINDS.get(values.get("kind", ""), "lift")
+    if name in ("schedule", "lifts_m", "test_pressure_pa"):
+        return kind == "lift"
+    return name != "test_pressures_pa" or kind != "lift"
+
+
+def options(name: str, bench: BenchSummary) -> tuple[str, ...]:
+    """What a choice offers."""
+    if name == "kind":
+        return tuple(KINDS)
+    if name == "direction":
+        return ("intake", "exhaust")
+    if name == "schedule":
+        return (*bench.schedules, TYPED)
+    if name == "meter_range":
+        return tuple(bench.meter_ranges) or ("",)
+    return (NO, YES)
+
+
+def usual_unit(its: Field, bench: BenchSummary) -> str:
+    """The unit of a bare number in this field."""
+    if its.kind in ("length", "lengths"):
+        return bench.display.lift
+    return "cc" if its.kind == "volume" else bench.display.pressure
+
+
+def blank(bench: BenchSummary) -> dict[str, str]:
+    """The form when nothing is known from before."""
+    values = {name: options(name, bench)[0] if its.kind in ("choice", "yesno") else "" for name, its in FIELDS.items()}
+    values["test_pressure_pa"] = exact(bench.reference.test_pressure_pa, bench.display.pressure, bench)
+    values["lifts_m"] = schedule_lifts(values["schedule"], bench)
+    return values
+
+
+def schedule_lifts(name: str, bench: BenchSummary) -> str:
+    """A schedule's lifts as typed; empty for none of that name."""
+    schedule = bench.schedules.get(name)
+    return exact_list(schedule.lifts_m, bench.display.lift, bench) if schedule is not None else ""
+
+
+def _written(table: Subject | Setup, prefix: str, bench: BenchSummary) -> dict[str, str]:
+    values = {}
+    for key, value in table.model_dump().items():
+        name = f"{prefix}_remarks" if key == "remarks" else key
+        its = FIELDS[name]
+        if isinstance(value, bool):
+            values[name] = YES if value else NO
+        elif isinstance(value, float):
+            values[name] = exact(value, usual_unit(its, bench), bench)
+        else:
+            values[name] = value or ""
+    return values
+
+
+def from_request(request: PullRequest, bench: BenchSummary, *, same_head: bool) -> dict[str, str]:
+    """The form as the last pull was asked for; the head only if it is the same."""
+    values = blank(bench) | _written(request.setup, "setup", bench)
+    if same_head:
+        values |= _written(request.subject, "subject", bench)
+    else:
+        # heads of one batch share these
+        values["model"] = request.subject.model
+        known = _written(request.subject, "subject", bench)
+        for name in ("intake_valve_diameter_m", "exhaust_valve_diameter_m", "order_reference"):
+            values[name] = known[name]
+    values["kind"] = next(word for word, kind in KINDS.items() if kind == request.kind)
+    values["direction"] = request.direction
+    values["operator"] = request.operator
+    if request.meter_range in bench.meter_ranges:
+        values["meter_range"] = request.meter_range
+    if request.test_pressures_pa:
+        values["test_pressures_pa"] = exact_list(request.test_pressures_pa, bench.display.pressure, bench)
+    _put_lifts(values, request.lifts_m, bench, request.schedule_name)
+    return values
+
+
+def from_template(template: Template, values: Mapping[str, str], bench: BenchSummary) -> dict[str, str]:
+    """The form with a template's set-up, direction, range and lifts; the head stays."""
+    filled = dict(values) | _written(template.setup, "setup", bench)
+    filled["kind"], filled["direction"] = "lift pull", template.direction
+    if template.meter_range in bench.meter_ranges:
+        filled["meter_range"] = template.meter_range
+    _put_lifts(filled, template.lifts_m, bench, "")
+    return filled
+
+
+def from_subject(subject: Subject, values: Mapping[str, str], bench: BenchSummary) -> dict[str, str]:
+    """The form with what is known of a head that was tested before."""
+    known = _written(subject, "subject", bench)
+    return dict(values) | {name: text for name, text in known.items() if text and name != "order_reference"}
+
+
+def _put_lifts(values: dict[str, str], lifts_m: tuple[float, ...], bench: BenchSummary, named: str) -> None:
+    if not lifts_m:
+        return
+    values["lifts_m"] = exact_list(lifts_m, bench.display.lift, bench)
+    same = [name for name, schedule in bench.schedules.items() if schedule.lifts_m == lifts_m]
+    values["schedule"] = named if named in same else same[0] if same else TYPED
+
+
+_RANGE = re.compile(r"\s*(\S+)\s+to\s+(\S+)\s+(?:by|step)\s+(\S+)\s*")
+
+
+def read_list(text: str, kind: Kind, unit: str, bench: BenchSummary) -> tuple[float, ...]:
+    """Several quantities with one unit at the end: listed, or ``first to last by step``.
+
+    Raises ``UnitError`` with one sentence.
+    """
+    body, its_unit = text.strip(), unit
+    for name in sorted(units_of(kind), key=len, reverse=True):
+        if re.search(rf"(?:\s|\d){re.escape(name)}$", body):
+            body, its_unit = body.removesuffix(name).strip(), name
+            break
+    spread = _RANGE.fullmatch(body)
+    parts = list(spread.groups()) if spread else [part for part in re.split(r"[\s,;]+", body) if part]
+    try:
+        numbers = [float(part) for part in parts]
+    except ValueError:
+        wrong = next(part for part in parts if not _is_number(part))
+        raise UnitError(f"{wrong!r} is not a number: write 0.1 0.2 0.3 {unit}, or 0.1 to 0.8 by 0.1 {unit}") from None
+    if spread:
+        first, last, by = numbers
+        if by <= 0 or last < first or (last - first) / by > 200:
+            raise UnitError(f"{first:g} to {last:g} by {by:g} gives no list that rises: check the three numbers")
+        numbers = [
+            first + i * by for i in range(round((last - first) / by + 1e-9) + 1) if first + i * by <= last + 1e-9
+        ]
+    return tuple(round(number * factor(its_unit, bench.water), 12) for number in numbers)
+
+
+def _is_number(part: str) -> bool:
+    try:
+        float(part)
+    except ValueError:
+        return False
+    return True
+
+
+def read_field(name: str, text: str, bench: BenchSummary) -> Any:
+    """A field's text as the request wants it; None for an empty quantity. Raises ``ValueError`` with one sentence."""
+    its, text = FIELDS[name], text.strip()
+    if its.kind == "yesno":
+        return text == YES
+    if its.kind not in _UNIT_KINDS:
+        return text
+    kind, unit = _UNIT_KINDS[its.kind], usual_unit(its, bench)
+    if its.kind in ("lengths", "pressures"):
+        return read_list(text, kind, unit, bench) if text else ()
+    if not text:
+        return None
+    value = read_quantity(text, kind, unit, bench)
+    if value <= 0:
+        raise UnitError(f"{text} must be above zero")
+    return value
+
+
+def read_form(values: Mapping[str, str], bench: BenchSummary) -> tuple[PullRequest | None, dict[str, str]]:
+    """The request, or for each bad field one sentence."""
+    read: dict[str, Any] = {}
+    faults: dict[str, str] = {}
+    for name in FIELDS:
+        if not applies(name, values):
+            continue
+        try:
+            read[name] = read_field(name, values.get(name, ""), bench)
+        except ValueError as error:
+            faults[name] = str(error)
+    if not read.get("identifier"):
+        faults["identifier"] = "Every pull belongs to a head or plate: scan or type its identifier"
+    if not read.get("meter_range"):
+        faults["meter_range"] = "The bench has no meter range to choose: add one to its configuration"
+    for name, what in (("lifts_m", "lifts"), ("test_pressures_pa", "test pressures")):
+        if name in read and not read[name] and name not in faults:
+            faults[name] = f"Give the {what} to measure at, such as {FIELDS[name].hint}"
+    if read.get("test_pressure_pa", 0.0) is None:
+        faults["test_pressure_pa"] = "Give the test pressure to hold, such as 28 inH2O"
+    if faults:
+        return None, faults
+    return _build(values, read)
+
+
+def _build(values: Mapping[str, str], read: dict[str, Any]) -> tuple[PullRequest | None, dict[str, str]]:
+    subject = {its.name: read[its.name] for its in SUBJECT if its.name != "subject_remarks"}
+    setup = {its.name: read[its.name] for its in SETUP if its.name in read and its.name != "setup_remarks"}
+    lift = KINDS[values["kind"]] == "lift"
+    if not lift:
+        setup["test_pressure_pa"] = max(read["test_pressures_pa"])
+    asked = {
+        "kind": KINDS[values["kind"]],
+        "direction": values["direction"],
+        "subject": subject | {"remarks": read["subject_remarks"]},
+        "setup": setup | {"remarks": read["setup_remarks"]},
+        "meter_range": read["meter_range"],
+        "lifts_m": read.get("lifts_m", ()),
+        "test_pressures_pa": read.get("test_pressures_pa", ()),
+        "schedule_name": "" if not lift or values["schedule"] == TYPED else values["schedule"],
+        "operator": read["operator"],
+    }
+    try:
+        return PullRequest.model_validate(asked), {}
+    except ValidationError as error:
+        first = error.errors()[0]
+        name = str(first["loc"][-1]) if first["loc"] else ("lifts_m" if lift else "test_pressures_pa")
+        if name == "remarks":
+            name = f"{first['loc'][0]}_remarks"
+        return None, {name if name in FIELDS else "identifier": first["msg"].removeprefix("Value error, ")}
+
+
+def template_of(name: str, request: PullRequest) -> Template:
+    """A template with this request's set-up and schedule."""
+    return Template(
+        name=name,
+        setup=request.setup,
+        direction=request.direction,
+        meter_range=request.meter_range,
+        lifts_m=request.lifts_m,
+    )

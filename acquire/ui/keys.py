@@ -1,0 +1,109 @@
+"""The one table of keys: bindings, key line and help are all made from it."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+Place = Literal["bench", "form", "list", "question", "name", "page"]
+Moment = Literal["idle", "pull", "verdict"]
+
+ANY: frozenset[Moment] = frozenset({"idle", "pull", "verdict"})
+EVERYWHERE: frozenset[Place] = frozenset({"bench", "form", "list", "question", "name", "page"})
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One action: the keys that do it, how they are written, when they apply."""
+
+    action: str
+    keys: tuple[str, ...]
+    shown: str
+    word: str
+    help: str
+    places: frozenset[Place]
+    moments: frozenset[Moment] = ANY
+    in_line: bool = True
+
+
+def _bench(
+    action: str,
+    keys: tuple[str, ...],
+    shown: str,
+    word: str,
+    text: str,
+    moments: frozenset[Moment],
+    in_line: bool = True,
+) -> Key:
+    return Key(action, keys, shown, word, text, frozenset({"bench"}), moments, in_line)
+
+
+def _at(
+    place: Place, action: str, keys: tuple[str, ...], shown: str, word: str, text: str, in_line: bool = True
+) -> Key:
+    return Key(action, keys, shown, word, text, frozenset({place}), ANY, in_line)
+
+
+# a foot switch sends Enter, Space or Page Down; a keypad sends Enter and its four signs
+BIG = ("enter", "space", "pagedown")
+IDLE: frozenset[Moment] = frozenset({"idle"})
+PULL: frozenset[Moment] = frozenset({"pull"})
+VERDICT: frozenset[Moment] = frozenset({"verdict"})
+BETWEEN = IDLE | VERDICT
+
+KEYS: tuple[Key, ...] = (
+    _bench("take", BIG, "Enter", "take",
+           "Take this step now, by hand (also Space, Page Down, foot switch). A settled reading is taken without it.",
+           PULL),
+    _bench("retake", ("r", "asterisk"), "r", "again",
+           "Take again the step chosen with the arrows, or the last one; earlier takes are kept. Keypad *", PULL),
+    _bench("skip", ("s", "plus"), "s", "skip", "Leave this step or zero check out and go on. Keypad +", PULL),
+    _bench("back", ("b", "minus"), "b", "back", "Return to the step before. Keypad -", PULL),
+    _bench("pause", ("p", "slash"), "p", "pause", "Pause, and go on again: nothing is taken meanwhile. Keypad /", PULL),
+    _bench("range", ("m",), "m", "range", "Say which meter range is in use now", PULL),
+    _bench("abort", ("x",), "x", "abort", "Abort the pull; asks first, and keeps what was taken", PULL),
+    _bench("choose_up", ("up",), "Up", "step", "Choose an earlier step, to take again or look at",
+           PULL | VERDICT, False),
+    _bench("choose_down", ("down",), "Down", "step", "Choose a later step, to take again or look at",
+           PULL | VERDICT, False),
+    _bench("new", (*BIG, "n"), "Enter", "new pull", "Set up a new pull (also n, Space, Page Down, foot switch)", IDLE),
+    _bench("next_head", (*BIG, "n"), "Enter", "next head",
+           "Next head with the same set-up (also n, Space, Page Down, foot switch)", VERDICT),
+    _bench("other_way", ("o",), "o", "other direction", "Same head, other direction of flow", VERDICT),
+    _bench("templates", ("t",), "t", "templates", "Start from a template", BETWEEN),
+    _bench("resume", ("u",), "u", "unfinished", "Go on with an unfinished pull", BETWEEN),
+    _bench("instruments", ("i",), "i", "instruments", "Each instrument's state, source and age", ANY, False),
+    _at("form", "begin", ("f2", "ctrl+g"), "F2", "begin", "Begin the pull with what the form says (also Ctrl+G)"),
+    _at("form", "form_templates", ("f3", "ctrl+t"), "F3", "templates", "Fill the form from a template (also Ctrl+T)"),
+    _at("form", "save_template", ("f4", "ctrl+s"), "F4", "save template",
+        "Save set-up, direction, range and schedule as a template (also Ctrl+S)"),
+    _at("form", "go_on", ("enter",), "Enter", "go on",
+        "Next field; from the identifier on to Begin when the form came filled in, so that a scanner's Enter will do",
+        False),
+    _at("form", "next_field", ("tab", "down"), "Tab", "next", "Next field (also Down)"),
+    _at("form", "previous_field", ("shift+tab", "up"), "Up", "back one", "Previous field (also Shift+Tab)", False),
+    _at("form", "change", ("left", "right", "space"), "Left/Right", "choose", "Change a choice (also Space)"),
+    _at("list", "pick", ("enter", "space"), "Enter", "pick", "Pick the marked line; the digits 1 to 9 pick at once"),
+    _at("list", "list_up", ("up",), "Up", "up", "Mark the line above"),
+    _at("list", "list_down", ("down",), "Down", "down", "Mark the line below"),
+    _at("question", "yes", ("y",), "y", "yes", "Yes, do it"),
+    _at("question", "no", ("n", "enter", "space"), "Enter", "no", "No, leave it as it is"),
+    _at("name", "keep", ("enter",), "Enter", "keep", "Keep the name as typed"),
+    _at("page", "page_up", ("up", "pageup"), "Up", "up", "Scroll up"),
+    _at("page", "page_down", ("down", "pagedown"), "Down", "down", "Scroll down"),
+    Key("close", ("escape",), "Esc", "close", "Leave this page without doing anything",
+        frozenset({"form", "list", "question", "name", "page"})),
+    Key("daylight", ("f6", "d"), "d", "daylight", "Dark screen or bright daylight screen (F6 in a form)",
+        EVERYWHERE, in_line=False),
+    Key("help", ("question_mark", "f1"), "?", "help", "This help (F1 inside a text)", EVERYWHERE),
+    Key("quit", ("ctrl+q",), "Ctrl+Q", "quit", "Close the dashboard: the daemon goes on, and nothing is lost",
+        EVERYWHERE, in_line=False),
+)  # fmt: skip
+
+
+def keys_at(place: Place, moment: Moment | None = None) -> list[Key]:
+    """What can be done at a place, at a moment (None: at any)."""
+    return [key for key in KEYS if place in key.places and (moment is None or moment in key.moments)]
+
+
+def action_for(pressed: str, place: Place, moment: Moment | None = None) -> str | None:
+    """The action of a pressed key, None when it does nothing there."""
+    return next((key.action for key in keys_at(place, moment) if pressed in key.keys), None)

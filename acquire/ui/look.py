@@ -1,0 +1,186 @@
+"""From a frame to what each read-out shows: number, state, word and shape. Pure."""
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from acquire.records import BenchSummary, Frame, Reading, Situation
+from acquire.ui.words import MISSING_WORDS, age, figure, half_width, source_word
+from acquire.values import PullView, Step
+
+Look = Literal["live", "off", "settling", "settled", "stale", "lost"]
+Tone = Literal["rest", "move", "hold", "trouble", "taken"]
+
+GLYPHS: dict[Look, str] = {"live": "○", "off": "◇", "settling": "◐", "settled": "●", "stale": "▒", "lost": "×"}
+TONES: dict[Situation, tuple[Tone, str]] = {
+    "no_pull": ("rest", "·"),
+    "signal_lost": ("trouble", "!"),
+    "archive_failed": ("trouble", "!"),
+    "close_valve": ("move", "▼"),
+    "stop_blower": ("move", "▼"),
+    "hold_zero": ("hold", "■"),
+    "fit_blank": ("move", "▶"),
+    "wrong_range": ("trouble", "!"),
+    "over_range": ("trouble", "!"),
+    "open_valve": ("move", "▲"),
+    "close_down": ("move", "▼"),
+    "raise_pressure": ("move", "▲"),
+    "lower_pressure": ("move", "▼"),
+    "hold_moving": ("hold", "■"),
+    "hold_settling": ("hold", "■"),
+    "stuck": ("trouble", "!"),
+    "taken": ("taken", "✔"),
+    "paused": ("rest", "‖"),
+    "ended": ("rest", "✔"),
+    "aborted": ("rest", "×"),
+}
+LIFT_IN_HAND: frozenset[Situation] = frozenset({"open_valve", "close_down", "close_valve"})
+PRESSURE_IN_HAND: frozenset[Situation] = frozenset({"raise_pressure", "lower_pressure", "stop_blower"})
+
+
+@dataclass(frozen=True, slots=True)
+class ReadOut:
+    """One of the big numbers. ``figure`` is empty when there is none to show."""
+
+    label: str
+    unit: str
+    figure: str
+    look: Look
+    word: str
+    age: str = ""
+    target: str = ""
+    origin: str = ""
+    in_hand: bool = False
+    shape: str = ""
+
+    @property
+    def glyph(self) -> str:
+        """The shape of the state, for eyes and screens without colour."""
+        return self.shape or GLYPHS[self.look]
+
+    def left_over(self) -> "ReadOut":
+        """The same when the daemon is lost: an old number, of unknown age."""
+        look: Look = "stale" if self.figure else "lost"
+        return replace(self, look=look, word="OLD", age="", in_hand=False, shape="")
+
+
+def step_now(pull: PullView | None) -> Step | None:
+    """The step being measured, if one is."""
+    if pull is None or pull.now is None or pull.phase != "steps" or not 0 <= pull.now < len(pull.steps):
+        return None
+    return pull.steps[pull.now].step
+
+
+def targets(frame: Frame) -> tuple[float | None, float | None]:
+    """Lift and test pressure asked for now, in m and Pa."""
+    wants, step = frame.guide.wants, step_now(frame.pull)
+    lift = wants.lift_m if wants.lift_m is not None else (step.lift_m if step else None)
+    pressure = wants.test_pressure_pa
+    if pressure is None and step:
+        pressure = step.test_pressure_pa
+    return lift, pressure
+
+
+def _absent(label: str, unit: str, reading: Reading | None) -> ReadOut | None:
+    """The read-out of a channel that cannot be trusted now, None when it can."""
+    if reading is None:
+        return ReadOut(label, unit, "", "lost", "NO INSTRUMENT")
+    origin = source_word(reading.source)
+    if reading.state == "lost" or reading.value is None:
+        return ReadOut(label, unit, "", "lost", "LOST", age(reading.age_s), "", origin)
+    return None
+
+
+def _against(
+    label: str, unit: str, reading: Reading | None, target: float | None, band: float, here: str, bench: BenchSummary
+) -> ReadOut:
+    absent = _absent(label, unit, reading)
+    if absent is not None or reading is None or reading.value is None:
+        return absent or ReadOut(label, unit, "", "lost", "LOST")
+    text, origin = figure(reading.value, unit, bench), source_word(reading.source)
+    aim = "" if target is None else figure(target, unit, bench)
+    if reading.state == "stale":
+        return ReadOut(label, unit, text, "stale", "STALE", age(reading.age_s), aim, origin)
+    shown = ReadOut(label, unit, text, "live", "live", age(reading.age_s), aim, origin)
+    if target is None:
+        return shown
+    off = reading.value - target
+    if abs(off) <= band:
+        return replace(shown, look="settled", word=here)
+    way, shape = ("high", "▼") if off > 0 else ("low", "▲")
+    return replace(shown, look="off", word=f"{way} by {figure(abs(off), unit, bench)}", shape=shape)
+
+
+def pressure_out(frame: Frame, bench: BenchSummary) -> ReadOut:
+    """The test pressure against its band."""
+    target = targets(frame)[1]
+    band = bench.settling.test_pressure_band * (target or 0.0)
+    reading = frame.readings.get("test_pressure")
+    out = _against("TEST PRESSURE", bench.display.pressure, reading, target, band, "in the band", bench)
+    return replace(out, in_hand=frame.guide.situation in PRESSURE_IN_HAND)
+
+
+def lift_out(frame: Frame, bench: BenchSummary) -> ReadOut:
+    """The valve lift against the step."""
+    band, reading = bench.settling.lift_tolerance_m, frame.readings.get("lift")
+    out = _against("VALVE LIFT", bench.display.lift, reading, targets(frame)[0], band, "at the step", bench)
+    return replace(out, in_hand=frame.guide.situation in LIFT_IN_HAND)
+
+
+def flow_out(frame: Frame, bench: BenchSummary) -> ReadOut:
+    """The flow and whether it has settled; as old as the oldest pressure it comes from."""
+    label, unit = "FLOW", bench.display.flow
+    parts = [frame.readings.get(name) for name in ("test_pressure", "meter_pressure")]
+    for part in parts:
+        absent = _absent(label, unit, part)
+        if absent is not None:
+            return absent
+    known = [part for part in parts if part is not None]
+    oldest = max((part.age_s or 0.0 for part in known), default=0.0)
+    origin = next((name for part in known if (name := source_word(part.source))), "")
+    if frame.flow_m3_s is None:
+        word = "no pull" if step_now(frame.pull) is None else "no figure yet"
+        return ReadOut(label, unit, "", "live", word, age(oldest), "", origin)
+    text = figure(frame.flow_m3_s, unit, bench)
+    if any(part.state == "stale" for part in known):
+        return ReadOut(label, unit, text, "stale", "STALE", age(oldest), "", origin)
+    look, word = _standing(frame, bench)
+    return ReadOut(label, unit, text, look, word, age(oldest), "", origin)
+
+
+def _standing(frame: Frame, bench: BenchSummary) -> tuple[Look, str]:
+    standing = frame.standing
+    if step_now(frame.pull) is None:
+        return "live", "live"
+    if standing.state == "settled":
+        width = standing.half_width_rel
+        if width is None or frame.flow_m3_s is None:
+            return "settled", "settled"
+        return "settled", f"settled ±{half_width(width * abs(frame.flow_m3_s), bench.display.flow, bench)}"
+    if standing.state == "moving":
+        return "off", "moving"
+    if standing.state == "stuck":
+        return "off", "will not settle"
+    left = "" if standing.remaining_s is None else f", {max(1.0, standing.remaining_s):.0f} s"
+    return "settling", f"{'settling' if standing.state == 'settling' else 'waiting'}{left}"
+
+
+def why_not(frame: Frame) -> str:
+    """What keeps the reading from being settled, in a few words."""
+    if step_now(frame.pull) is None or frame.standing.state == "settled":
+        return frame.standing.detail
+    reasons = ", ".join(MISSING_WORDS[missing] for missing in frame.standing.missing)
+    detail = frame.standing.detail
+    return f"{reasons}: {detail}" if reasons and detail else reasons or detail
+
+
+def unreal(frame: Frame) -> str:
+    """The banner when values come from no instrument, else nothing."""
+    found: dict[str, list[str]] = {}
+    for channel, reading in frame.readings.items():
+        if word := source_word(reading.source):
+            found.setdefault(word, []).append(channel.replace("_", " "))
+    if not found:
+        return ""
+    if set(found) == {"SIMULATED"} and len(found["SIMULATED"]) == len(frame.readings):
+        return "SIMULATED: no number on this screen comes from an instrument"
+    return "; ".join(f"{word}: {', '.join(channels)}" for word, channels in found.items())

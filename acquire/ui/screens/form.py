@@ -1,0 +1,250 @@
+"""The form before a pull: everything about head, pull and set-up, filled in from before."""
+
+from textual.app import ComposeResult
+from textual.containers import VerticalScroll
+from textual.content import Content
+from textual.widget import Widget
+from textual.widgets import Input, Static
+
+from acquire.records import BenchSummary, PullRequest, Subject, Template
+from acquire.ui import asked
+from acquire.ui.keys import Place
+from acquire.ui.screens.asking import NameScreen, PickScreen
+from acquire.ui.screens.place import PlaceScreen
+from acquire.ui.widgets.fields import BeginBar, ChoiceField, Row, TextField
+from acquire.ui.widgets.lines import KeyBar
+from acquire.ui.words import exact
+
+
+class FormScreen(PlaceScreen[None]):
+    """Fields from :mod:`acquire.ui.asked`; the form stays open until the daemon has accepted the pull."""
+
+    place: Place = "form"
+    AUTO_FOCUS = None
+
+    def __init__(
+        self,
+        bench: BenchSummary,
+        last: PullRequest | None,
+        identifier: str = "",
+        same_head: bool = False,
+        other_way: bool = False,
+        from_template: bool = False,
+    ) -> None:
+        super().__init__()
+        self._bench = bench
+        self.values = (
+            asked.blank(bench)
+            if last is None
+            else asked.from_request(last, bench, same_head=same_head and not identifier)
+        )
+        if identifier:
+            self.values["identifier"] = identifier
+        if other_way:
+            self.values["direction"] = "exhaust" if self.values["direction"] == "intake" else "intake"
+        self.prefilled = last is not None
+        self._at_end = bool(identifier or same_head) and last is not None
+        self._from_template = from_template
+        self._looked_up = ""
+
+    def compose(self) -> ComposeResult:
+        yield Static("New pull", id="form-title")
+        with VerticalScroll(id="form-scroll", can_focus=False):
+            for title, fields in asked.SECTIONS:
+                yield Static(title, classes="section")
+                for its in fields:
+                    yield Row(its.name, its.label, self._field(its))
+        yield BeginBar(id="begin")
+        yield KeyBar("form")
+
+    def _field(self, its: asked.Field) -> Widget:
+        name = f"field-{its.name}"
+        if its.kind in ("choice", "yesno"):
+            return ChoiceField(asked.options(its.name, self._bench), self.values[its.name], id=name)
+        unit = asked.usual_unit(its, self._bench) if its.kind != "text" else ""
+        return TextField(self.values[its.name], its.hint or unit, id=name)
+
+    def on_mount(self) -> None:
+        """Stand where typing is needed; on Begin when nothing is missing."""
+        for row in self.query(Row):
+            row.say("")
+        self._apply()
+        self._focus("begin" if self._at_end and not self._faults() else "field-identifier")
+        if self.values["identifier"]:
+            self._look_up()
+        if self._from_template:
+            self.do_form_templates()
+
+    # ------------------------------------------------------------ values
+
+    def _put(self, values: dict[str, str]) -> None:
+        self.values = values
+        for name, text in values.items():
+            widget = self.query_one(f"#field-{name}")
+            if isinstance(widget, ChoiceField):
+                widget.choose(text)
+            elif isinstance(widget, TextField):
+                with widget.prevent(Input.Changed):
+                    widget.value = text
+        self._apply()
+
+    def _apply(self) -> None:
+        for name in asked.FIELDS:
+            self.query_one(f"#row-{name}").display = asked.applies(name, self.values)
+        head = self.values["identifier"].strip() or "no head yet"
+        summary = f"{head}, {self.values['kind']}, {self.values['direction']}"
+        self.query_one("#begin", BeginBar).show(summary)
+
+    def on_input_changed(self, event: Input.Changed) -> None:
+        """Keep what was typed; a lift typed by hand is no schedule of the bench any more."""
+        name = (event.input.id or "").removeprefix("field-")
+        if event.value == self.values[name]:
+            return
+        self.values[name] = event.value
+        self.query_one(f"#row-{name}", Row).say("")
+        if name == "lifts_m":
+            self.values["schedule"] = asked.TYPED
+            self.query_one("#field-schedule", ChoiceField).choose(asked.TYPED)
+        self._apply()
+
+    def on_choice_field_changed(self, event: ChoiceField.Changed) -> None:
+        """Keep the choice; a schedule brings its lifts, and its test pressure if it has one."""
+        name = (event.field.id or "").removeprefix("field-")
+        self.values[name] = event.field.value
+        self.query_one(f"#row-{name}", Row).say("")
+        if name == "schedule" and event.field.value in self._bench.schedules:
+            values = self.values | {"lifts_m": asked.schedule_lifts(event.field.value, self._bench)}
+            pressure = self._bench.schedules[event.field.value].test_pressure_pa
+            if pressure is not None:
+                values["test_pressure_pa"] = exact(pressure, self._bench.display.pressure, self._bench)
+            self._put(values)
+        self._apply()
+
+    def _faults(self) -> dict[str, str]:
+        return asked.read_form(self.values, self._bench)[1]
+
+    # ------------------------------------------------------------ moving about
+
+    def _focus(self, widget_id: str) -> None:
+        self.query_one(f"#{widget_id}").focus()
+
+    def _leave(self) -> str:
+        """Say what is wrong with the field that is left; its name."""
+        name = (self.focused.id or "").removeprefix("field-") if self.focused is not None else ""
+        if name in asked.FIELDS:
+            try:
+                asked.read_field(name, self.values[name], self._bench)
+            except ValueError as error:
+                self.query_one(f"#row-{name}", Row).say(str(error))
+            if name == "identifier":
+                self._look_up()
+        return name
+
+    def do_go_on(self) -> None:
+        """Enter: the next field, or from the identifier straight to Begin when the rest is there."""
+        if self._leave() == "identifier" and self.prefilled and not self._faults():
+            self._focus("begin")
+        else:
+            self.focus_next()
+
+    def do_next_field(self) -> None:
+        """The field below."""
+        self._leave()
+        self.focus_next()
+
+    def do_previous_field(self) -> None:
+        """The field above."""
+        self._leave()
+        self.focus_previous()
+
+    def perform(self, pressed: str) -> bool:
+        """Left, right and space belong to the field that has the focus."""
+        return pressed not in ("left", "right", "space") and super().perform(pressed)
+
+    # ------------------------------------------------------------ begin, templates
+
+    def on_begin_bar_pressed(self) -> None:
+        """The big key on the last bar."""
+        self.do_begin()
+
+    def do_begin(self) -> None:
+        """Begin, or stand at the first bad field."""
+        request = self._request()
+        if request is not None:
+            self.dash.begin(request, self)
+
+    def _request(self) -> PullRequest | None:
+        request, faults = asked.read_form(self.values, self._bench)
+        for name in asked.FIELDS:
+            self.query_one(f"#row-{name}", Row).say(faults.get(name, ""))
+        first = next((name for name in asked.FIELDS if name in faults), None)
+        if first is not None:
+            self._focus(f"field-{first}")
+        self._headline("" if first is None else f"{len(faults)} field{'s' if len(faults) > 1 else ''} to put right")
+        return request
+
+    def refuse(self, sentence: str) -> None:
+        """The daemon did not begin the pull: say why, keep everything."""
+        if self.is_mounted:
+            self._headline(sentence)
+
+    def _headline(self, sentence: str, *, bad: bool = True) -> None:
+        title = self.query_one("#form-title", Static)
+        mark = "! " if bad else "● "
+        title.update(Content(f"{mark}{sentence}" if sentence else "New pull"))
+        title.set_class(bool(sentence) and bad, "-bad")
+
+    def do_form_templates(self) -> None:
+        """Pick a template."""
+        self.dash.with_answer(self.dash.bench.templates, self._offer)
+
+    def _offer(self, templates: list[Template]) -> None:
+        def picked(index: int | None) -> None:
+            if index is not None:
+                self.prefilled = True
+                self._put(asked.from_template(templates[index], self.values, self._bench))
+                self._headline("")
+                self._focus("begin" if not self._faults() else "field-identifier")
+
+        if not self.is_current:
+            return
+        if not templates:
+            self._headline("No template is kept yet: fill the form and press F4 to keep one")
+            return
+        lines = [
+            f"{its.name:<24} {its.direction}, {len(its.lifts_m)} lifts, "
+            f"{exact(its.setup.test_pressure_pa, self._bench.display.pressure, self._bench)}"
+            for its in templates
+        ]
+        self.app.push_screen(PickScreen("Which template?", lines), picked)
+
+    def do_save_template(self) -> None:
+        """Keep set-up and schedule under a name; the head need not be known yet."""
+        stand_in = self.values["identifier"].strip() or "template"
+        request, faults = asked.read_form(self.values | {"identifier": stand_in}, self._bench)
+        if request is None:
+            for name, sentence in faults.items():
+                self.query_one(f"#row-{name}", Row).say(sentence)
+            self._headline("Put these fields right before they are kept as a template")
+            return
+        kept = request
+
+        def named(name: str | None) -> None:
+            if name:
+                self.dash.keep_template(
+                    asked.template_of(name, kept), lambda: self._headline(f"Kept as template {name!r}")
+                )
+
+        self.app.push_screen(NameScreen("Keep this set-up as a template named"), named)
+
+    def _look_up(self) -> None:
+        """A head tested before brings its model and valves."""
+        identifier = self.values["identifier"].strip()
+        if identifier and identifier != self._looked_up:
+            self._looked_up = identifier
+            self.dash.with_answer(self.dash.bench.subjects, self._known)
+
+    def _known(self, subjects: list[Subject]) -> None:
+        its = next((s for s in subjects if s.identifier == self.values["identifier"].strip()), None)
+        if its is not None and self.is_mounted:
+            self._put(asked.from_subject(its, self.values, self._bench))

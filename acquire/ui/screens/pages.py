@@ -1,0 +1,147 @@
+"""Pages to read: the help, made from the key table, and the instruments."""
+
+import textwrap
+
+from textual.app import ComposeResult
+from textual.containers import VerticalScroll
+from textual.content import Content
+from textual.widgets import Static
+
+from acquire.records import BenchSummary, Frame
+from acquire.ui.keys import ANY, Key, Moment, Place, keys_at
+from acquire.ui.screens.place import PlaceScreen
+from acquire.ui.widgets.lines import KeyBar
+from acquire.ui.words import age
+from acquire.units import from_si
+
+CAUTIONS = (
+    "Wear hearing and eye protection. Keep hands, hair and rags clear of suction and blower. "
+    "Mains: covers on, work on it only by those licensed. Your local codes come first."
+)
+_WHEN: dict[Moment, str] = {"pull": "during a pull", "idle": "before a pull", "verdict": "after a pull"}
+_PLACES: dict[Place, str] = {
+    "bench": "At the bench",
+    "form": "In the form of a new pull",
+    "list": "In a list",
+    "question": "At a question",
+    "name": "At a name to type",
+    "page": "On a page like this",
+}
+SIGNS = (
+    "○ live   ◐ settling   ● settled or in its band   ◇ off, or taken before it had settled\n"
+    "▒ stale: an old number, never taken   × lost: no number   ▲ more   ▼ less   ■ hold still   ! trouble"
+)
+
+
+class PageScreen(PlaceScreen[None]):
+    """Text that scrolls by keys."""
+
+    place: Place = "page"
+
+    def __init__(self, title: str) -> None:
+        super().__init__()
+        self.heading = title
+
+    def body(self) -> Content:
+        """What the page says."""
+        raise NotImplementedError
+
+    def compose(self) -> ComposeResult:
+        yield Static(self.heading, id="page-title")
+        with VerticalScroll(id="page-scroll", can_focus=False):
+            yield Static(self.body(), id="page-body")
+        yield KeyBar("page")
+
+    def do_page_up(self) -> None:
+        """Scroll up."""
+        self.query_one("#page-scroll", VerticalScroll).scroll_relative(y=-5, animate=False)
+
+    def do_page_down(self) -> None:
+        """Scroll down."""
+        self.query_one("#page-scroll", VerticalScroll).scroll_relative(y=5, animate=False)
+
+
+class HelpScreen(PageScreen):
+    """Every action of a place first, then those of the others."""
+
+    def __init__(self, about: Place) -> None:
+        super().__init__("Keys and signs")
+        self.about = about
+
+    def body(self) -> Content:
+        """The key table as text, from the place where help was asked."""
+        width = max(30, self.app.size.width - 4)
+        order = [self.about, *(place for place in _PLACES if place != self.about)]
+        parts: list[Content] = []
+        for place in order:
+            for heading, keys in _groups(place):
+                parts.append(Content.styled(heading, "bold $act"))
+                parts += [_help_line(key, width) for key in keys]
+                parts.append(Content(""))
+        parts += [Content.styled("Signs", "bold $act"), Content(SIGNS), Content("")]
+        parts += [Content.styled("Cautions", "bold $act"), Content(CAUTIONS)]
+        return Content("\n").join(parts)
+
+
+def _groups(place: Place) -> list[tuple[str, list[Key]]]:
+    """The keys of a place, those at the bench by their moment."""
+    keys = keys_at(place)
+    if place != "bench":
+        return [(_PLACES[place], keys)]
+    groups = [
+        (f"At the bench, {words}", [key for key in keys if moment in key.moments and key.moments != ANY])
+        for moment, words in _WHEN.items()
+    ]
+    return [*groups, ("At the bench, always", [key for key in keys if key.moments == ANY])]
+
+
+def _help_line(key: Key, width: int) -> Content:
+    first, *rest = textwrap.wrap(key.help, width - 13)
+    return Content.assemble((f"  {key.shown:<11}", "bold"), "\n".join([first, *(" " * 13 + row for row in rest)]))
+
+
+class InstrumentsScreen(PageScreen):
+    """Every instrument and every reading, with its source, age and state, as of now."""
+
+    def __init__(self, bench: BenchSummary) -> None:
+        super().__init__("Instruments and readings")
+        self._bench = bench
+
+    def on_mount(self) -> None:
+        """Keep up to date, twice a second."""
+        self.set_interval(0.5, self.renew)
+
+    def renew(self) -> None:
+        """Show what the latest frame says."""
+        self.query_one("#page-body", Static).update(self.body())
+
+    def body(self) -> Content:
+        """Instruments first, then readings."""
+        frame = self.dash.seen.frame
+        if frame is None:
+            return Content("Nothing heard from the daemon yet.")
+        return Content("\n").join([*_instruments(frame), Content(""), *_readings(frame, self._bench)])
+
+
+def _instruments(frame: Frame) -> list[Content]:
+    glyphs = {"opening": "◐", "live": "●", "silent": "▒", "lost": "×"}
+    lines = []
+    for its in frame.instruments:
+        style = "$good" if its.state == "live" else "bold $bad"
+        counts = f"{its.good_lines} lines, {its.discarded_lines} discarded, {its.reconnects} reconnects"
+        lines.append(Content.assemble((f"{glyphs[its.state]} {its.name:<16}{its.state:<9}", style), counts))
+        if its.sentence:
+            lines.append(Content(f"    {its.sentence}"))
+    return lines
+
+
+def _readings(frame: Frame, bench: BenchSummary) -> list[Content]:
+    units = {"Pa": bench.display.pressure, "m": bench.display.lift, "K": bench.display.temperature, "1": "%RH"}
+    lines = []
+    for channel, reading in frame.readings.items():
+        unit = bench.display.barometer if channel == "room_pressure" else units.get(reading.unit, reading.unit)
+        value = "no value" if reading.value is None else f"{from_si(reading.value, unit, bench.water):.5g} {unit}"
+        style = "" if reading.state == "live" else "bold $bad"
+        words = f"{channel.replace('_', ' '):<18}{value:<16}{reading.state:<7}{age(reading.age_s):<10}"
+        lines.append(Content.assemble((words, style), (reading.source, "$faint")))
+    return lines

@@ -1,0 +1,65 @@
+"""The base of every screen: keys come from the one table, and go to the method of their action's name."""
+
+from typing import TYPE_CHECKING, TypeVar
+
+from textual import events
+from textual.screen import Screen
+
+from acquire.ui.keys import Moment, Place, action_for
+
+if TYPE_CHECKING:
+    from acquire.ui.app import Dashboard
+
+R = TypeVar("R")
+
+
+class PlaceScreen(Screen[R]):
+    """A screen at a place of the key table; action ``x`` is done by ``do_x``."""
+
+    place: Place = "page"
+
+    @property
+    def dash(self) -> "Dashboard":
+        """The application, by its own type."""
+        from acquire.ui.app import Dashboard
+
+        app = self.app
+        assert isinstance(app, Dashboard)
+        return app
+
+    @property
+    def moment(self) -> Moment | None:
+        """The moment that narrows the keys, None where it does not matter."""
+        return None
+
+    def on_key(self, event: events.Key) -> None:
+        """Do what the table says for this key here."""
+        if self.perform(event.key):
+            event.stop()
+            event.prevent_default()
+
+    def perform(self, pressed: str) -> bool:
+        """Do the action of a key; whether there is one here now."""
+        action = action_for(pressed, self.place, self.moment)
+        if action is None:
+            return False
+        getattr(self, f"do_{action}")()
+        return True
+
+    def do_help(self) -> None:
+        """Open the help of this place."""
+        from acquire.ui.screens.pages import HelpScreen
+
+        self.app.push_screen(HelpScreen(self.place))
+
+    def do_daylight(self) -> None:
+        """The other set of colours."""
+        self.dash.switch_theme()
+
+    def do_quit(self) -> None:
+        """Close the dashboard."""
+        self.app.exit(0)
+
+    def do_close(self) -> None:
+        """Leave this screen with no answer."""
+        self.dismiss(None)

@@ -1,0 +1,148 @@
+"""From a frame to what the table, the curve, the strips and the verdict show. Pure."""
+
+from acquire.records import BenchSummary, Frame
+from acquire.ui.look import step_now, targets
+from acquire.ui.widgets.canvas import Line
+from acquire.ui.widgets.curve import CurvePoint, CurveView
+from acquire.ui.widgets.hold import Strip
+from acquire.ui.widgets.steps import StepRow, StepsView
+from acquire.ui.words import KIND_WORDS, decimals, figure, half_width, quantity
+from acquire.units import factor, from_si
+from acquire.values import Point, PullView, StepView
+
+
+def flow_text(point: Point, bench: BenchSummary) -> str:
+    """Flow and its 95 % half-width."""
+    unit = bench.display.flow
+    half = half_width(point.flow.half_width_95_m3_s, unit, bench)
+    return f"{figure(point.flow.flow_m3_s, unit, bench)} ±{half}"
+
+
+def how_taken(point: Point) -> str:
+    """Settled, by hand, or at the end of the longest wait."""
+    if point.taken_by == "hand":
+        return "by hand" if not point.settled else "by hand, settled"
+    return "settled" if point.settled else "not settled"
+
+
+def _aim(step: StepView, bench: BenchSummary) -> str:
+    lift = step.step.lift_m
+    if lift is not None:
+        return figure(lift, bench.display.lift, bench)
+    return figure(step.step.test_pressure_pa, bench.display.pressure, bench)
+
+
+def _row(number: int, step: StepView, bench: BenchSummary) -> StepRow:
+    points = sorted(step.points, key=lambda point: point.take)
+    if not points:
+        return StepRow(number, _aim(step, bench), step.state)
+    last = points[-1]
+    how = how_taken(last) + ("" if last.hold.held else ", pressure moved")
+    earlier = ", ".join(flow_text(point, bench) for point in points[:-1])
+    by_hand = not last.settled
+    return StepRow(number, _aim(step, bench), step.state, flow_text(last, bench), how, by_hand, len(points), earlier)
+
+
+def steps_view(pull: PullView, bench: BenchSummary, chosen: int | None, flashing: int | None) -> StepsView:
+    """The schedule as the table shows it."""
+    unit = bench.display.lift if pull.kind == "lift" else bench.display.pressure
+    title = f"Step   {'lift' if pull.kind == 'lift' else 'pressure'} {unit}   flow {bench.display.flow}"
+    rows = tuple(_row(i + 1, step, bench) for i, step in enumerate(pull.steps))
+    return StepsView(title, unit, rows, chosen, flashing, pull.now)
+
+
+def curve_view(pull: PullView, bench: BenchSummary) -> CurveView:
+    """The points in force over lift, or over test pressure where no valve is involved."""
+    with_lift = pull.kind == "lift"
+    unit = bench.display.lift if with_lift else bench.display.pressure
+
+    def across(step: StepView) -> float:
+        value = step.step.lift_m if with_lift else step.step.test_pressure_pa
+        return from_si(value or 0.0, unit, bench.water)
+
+    points = []
+    for step in pull.steps:
+        if step.points and step.state != "skipped":
+            point = max(step.points, key=lambda p: p.take)
+            flow = from_si(point.flow.flow_m3_s, bench.display.flow)
+            half = from_si(point.flow.half_width_95_m3_s, bench.display.flow)
+            points.append(CurvePoint(across(step), flow, half, point.settled))
+    name = "lift" if with_lift else "test pressure"
+    x_max = max((across(step) for step in pull.steps), default=1.0)
+    points.sort(key=lambda p: p.x)
+    return CurveView(name, unit, decimals(unit), bench.display.flow, x_max, tuple(points))
+
+
+def strips(frame: Frame | None, bench: BenchSummary) -> tuple[Strip, Strip]:
+    """What the two strips are drawn against: test pressure, lift."""
+    lift_m, pressure_pa = targets(frame) if frame is not None else (None, None)
+    p_unit, l_unit = bench.display.pressure, bench.display.lift
+    p_scale, l_scale = factor(p_unit, bench.water), factor(l_unit, bench.water)
+    p_band = (pressure_pa or 0.0) * bench.settling.test_pressure_band
+    if frame is not None and step_now(frame.pull) is None:
+        # while the zeros are read the target is nothing: there the bands are those of the zeros
+        p_band = bench.zero.pressure_band_pa
+    l_band = bench.zero.lift_band_m if lift_m == 0 else bench.settling.lift_tolerance_m
+    return (
+        Strip(
+            f"Test pressure {p_unit}, last 30 s",
+            f"Pressure {p_unit}",
+            None if pressure_pa is None else pressure_pa / p_scale,
+            p_band / p_scale,
+            decimals(p_unit),
+            p_scale,
+        ),
+        Strip(
+            f"Valve lift {l_unit}, last 30 s",
+            f"Lift {l_unit}",
+            None if lift_m is None else lift_m / l_scale,
+            l_band / l_scale,
+            decimals(l_unit),
+            l_scale,
+        ),
+    )
+
+
+def pull_title(frame: Frame) -> str:
+    """Which pull this is, in one line."""
+    pull = frame.pull
+    if pull is None:
+        return "Between pulls"
+    head = frame.subject.identifier if frame.subject is not None else ""
+    parts = [head, KIND_WORDS[pull.kind], pull.direction]
+    if step_now(pull) is not None and pull.now is not None:
+        parts.append(f"step {pull.now + 1} of {len(pull.steps)}")
+    elif pull.phase in ("zero_before", "zero_after"):
+        parts.append("zeros before" if pull.phase == "zero_before" else "zeros after")
+    if pull.paused:
+        parts.append("PAUSED")
+    return "  ".join(part for part in parts if part)
+
+
+def verdict_lines(frame: Frame, bench: BenchSummary) -> list[Line]:
+    """How the pull ended: complete or not, what was left out, every mark."""
+    pull = frame.pull
+    if pull is None:
+        return []
+    taken = sum(bool(step.points) for step in pull.steps)
+    skipped = sum(step.state == "skipped" for step in pull.steps)
+    by_hand = sum(not max(step.points, key=lambda p: p.take).settled for step in pull.steps if step.points)
+    whole = pull.outcome == "complete" and taken == len(pull.steps)
+    head = "● COMPLETE" if whole else "◇ COMPLETE WITH GAPS" if pull.outcome == "complete" else "× ABORTED"
+    style = "bold $good" if whole else "bold $act"
+    counts = f"   {taken} of {len(pull.steps)} steps taken"
+    counts += f", {skipped} skipped" if skipped else ""
+    counts += f", {by_hand} not settled" if by_hand else ", all settled" if taken else ""
+    lines: list[Line] = [[(head, style), (counts, "")]]
+    if not pull.marks:
+        lines.append([("● no marks", "$good")])
+    lines += [[(f"! {mark.sentence}", "bold $act")] for mark in pull.marks]
+    best = max((max(s.points, key=lambda p: p.take) for s in pull.steps if s.points), key=_flow_of, default=None)
+    if best is not None:
+        where = "" if best.step_lift_m is None else f" at {quantity(best.step_lift_m, bench.display.lift, bench)}"
+        lines.append([(f"Most flow {flow_text(best, bench)} {bench.display.flow}{where}", "")])
+    return lines
+
+
+def _flow_of(point: Point) -> float:
+    return point.flow.flow_m3_s

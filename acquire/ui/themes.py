@@ -1,0 +1,57 @@
+"""Two sets of colours. Both keep apart for colour-blind eyes: blue for good, orange for act, dark red for trouble.
+
+After Okabe & Ito, "Color Universal Design" (2008): blue, orange and vermillion
+differ in lightness too, so that they still differ in 16 colours and in grey.
+"""
+
+from textual.theme import Theme
+
+NIGHT = Theme(
+    name="night",
+    primary="#56b4e9",
+    secondary="#8a939c",
+    warning="#e69f00",
+    error="#ff5f3c",
+    success="#56b4e9",
+    accent="#e69f00",
+    foreground="#f0f0f0",
+    background="#000000",
+    surface="#000000",
+    panel="#1c2126",
+    dark=True,
+    variables={
+        "good": "#56b4e9",
+        "act": "#ffb000",
+        "bad": "#ff5f3c",
+        "faint": "#9aa4ad",
+        "on-good": "#000000",
+        "on-act": "#000000",
+        "on-bad": "#000000",
+        "rule": "#4a535b",
+    },
+)
+
+DAYLIGHT = Theme(
+    name="daylight",
+    primary="#003f7d",
+    secondary="#4d4d4d",
+    warning="#7a4300",
+    error="#a01800",
+    success="#003f7d",
+    accent="#7a4300",
+    foreground="#000000",
+    background="#ffffff",
+    surface="#ffffff",
+    panel="#e4e4e4",
+    dark=False,
+    variables={
+        "good": "#003f7d",
+        "act": "#7a4300",
+        "bad": "#a01800",
+        "faint": "#4d4d4d",
+        "on-good": "#ffffff",
+        "on-act": "#ffffff",
+        "on-bad": "#ffffff",
+        "rule": "#9a9a9a",
+    },
+)

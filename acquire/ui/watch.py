@@ -1,0 +1,91 @@
+"""What the dashboard remembers of the stream: the latest, the last half minute, the last event."""
+
+from collections import deque
+
+from acquire.records import Frame, LiveEvent
+from acquire.values import Point
+
+SPAN_S = 30.0
+SILENCE_S = 1.5
+FLASH_S = 1.8
+NOTICE_S = 8.0
+_KEPT = 600
+
+
+class History:
+    """The last half minute of one channel: (time in s, SI value or None for a gap)."""
+
+    def __init__(self) -> None:
+        self.samples: deque[tuple[float, float | None]] = deque(maxlen=_KEPT)
+
+    def add(self, t_s: float, value: float | None) -> None:
+        """Keep one more, drop what is older than the span; a clock that went back starts anew."""
+        if self.samples and t_s < self.samples[-1][0]:
+            self.samples.clear()
+        self.samples.append((t_s, value))
+        while self.samples[0][0] < t_s - SPAN_S:
+            self.samples.popleft()
+
+
+class Watch:
+    """The state behind the screens. Times are seconds of the caller's monotonic clock."""
+
+    def __init__(self, now_s: float) -> None:
+        self.frame: Frame | None = None
+        self.last_pull: Frame | None = None
+        self.pressure = History()
+        self.lift = History()
+        self.taken: LiveEvent | None = None
+        self.taken_s = -1e9
+        self.notice = ""
+        self.notice_bad = False
+        self._notice_s = -1e9
+        self._heard_s = now_s
+        self._lost = ""
+
+    def hear_frame(self, frame: Frame, now_s: float) -> None:
+        """A frame came: it is the state now."""
+        self.frame, self._heard_s, self._lost = frame, now_s, ""
+        if frame.pull is not None:
+            self.last_pull = frame
+        t_s = frame.t_us / 1e6
+        for channel, history in (("test_pressure", self.pressure), ("lift", self.lift)):
+            reading = frame.readings.get(channel)
+            history.add(t_s, reading.value if reading is not None and reading.state == "live" else None)
+
+    def hear_event(self, event: LiveEvent, now_s: float) -> None:
+        """Something happened once: a taken point flashes, the rest is a notice."""
+        if event.kind == "taken":
+            self.taken, self.taken_s = event, now_s
+        elif event.kind in ("mark", "notice", "ended"):
+            self.say(event.sentence, now_s, bad=event.kind == "mark")
+
+    def hear_lost(self, sentence: str) -> None:
+        """The stream broke."""
+        self._lost = sentence or "the connection broke"
+
+    def say(self, sentence: str, now_s: float, *, bad: bool = False) -> None:
+        """Show one sentence for a while."""
+        self.notice, self._notice_s, self.notice_bad = sentence, now_s, bad
+
+    def said(self, now_s: float) -> str:
+        """The notice that is still to be shown."""
+        return self.notice if now_s - self._notice_s < NOTICE_S else ""
+
+    def flashing(self, now_s: float) -> LiveEvent | None:
+        """The point just taken, while it flashes."""
+        return self.taken if now_s - self.taken_s < FLASH_S else None
+
+    def flashing_point(self, now_s: float) -> Point | None:
+        """The same as a point, when the event carried one."""
+        event = self.flashing(now_s)
+        return event.point if event is not None else None
+
+    def lost(self, now_s: float) -> str:
+        """What to say when the daemon is not heard, else nothing."""
+        silent = now_s - self._heard_s
+        if not self._lost and silent < SILENCE_S:
+            return ""
+        since = f"nothing heard for {silent:.0f} s" if silent >= 1 else "just now"
+        reason = f" ({self._lost})" if self._lost else ""
+        return f"The bench's daemon is lost, {since}: trying again{reason}"

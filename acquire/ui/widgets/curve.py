@@ -1,0 +1,92 @@
+"""The curve of the pull as it grows: flow over lift (or over test pressure), with its intervals."""
+
+import math
+from dataclasses import dataclass
+
+from acquire.ui.widgets.canvas import Canvas, Line, Span, spread
+from acquire.ui.widgets.plot import Dots
+
+
+@dataclass(frozen=True, slots=True)
+class CurvePoint:
+    """One point in display units; ``half`` is the 95 % half-width."""
+
+    x: float
+    flow: float
+    half: float
+    settled: bool
+
+
+@dataclass(frozen=True, slots=True)
+class CurveView:
+    """All that the curve shows; ``x_max`` is the end of the schedule."""
+
+    x_name: str
+    x_unit: str
+    x_digits: int
+    flow_unit: str
+    x_max: float
+    points: tuple[CurvePoint, ...]
+
+
+class CurvePlot(Canvas):
+    """Points as filled or hollow marks, joined by dots; intervals as upright bars."""
+
+    def __init__(self, *, id: str) -> None:
+        super().__init__(id=id)
+        self.view = CurveView("lift", "in", 3, "cfm", 1.0, ())
+
+    def show(self, view: CurveView) -> None:
+        """Show this from now on."""
+        self.view = view
+        self.changed(view)
+
+    def paint(self, width: int, height: int) -> list[Line]:
+        view = self.view
+        rows, columns = height - 2, width - 7
+        if rows < 2 or columns < 10:
+            return []
+        top = _round_up(max((p.flow + p.half for p in view.points), default=0.0))
+        dots = Dots(columns, rows)
+        marks: dict[tuple[int, int], str] = {}
+
+        def place(x: float, flow: float) -> tuple[int, int]:
+            across = round((dots.width - 2) * x / view.x_max) if view.x_max else 0
+            return across, round((dots.height - 1) * (1 - max(0.0, flow) / top))
+
+        last = (0, dots.height - 1)
+        for point in view.points:
+            here = place(point.x, point.flow)
+            dots.line(*last, *here)
+            upper, lower = place(point.x, point.flow + point.half)[1], place(point.x, point.flow - point.half)[1]
+            for level in range(upper // 4, lower // 4 + 1):
+                marks.setdefault((level, here[0] // 2), "│")
+            marks[here[1] // 4, here[0] // 2] = "●" if point.settled else "◇"
+            last = here
+        painted: list[Line] = [spread([(f"{view.flow_unit} over {view.x_name}", "bold")], _last(view), width)]
+        for y, row in enumerate(dots.text()):
+            label = f"{top:.0f}" if y == 0 else "0" if y == rows - 1 else f"{top / 2:.4g}" if y == rows // 2 else ""
+            spans: list[Span] = [(f"{label:>5} ", "$faint"), ("│", "$faint")]
+            for column, sign in enumerate(row[: columns - 1]):
+                mark = marks.get((y, column))
+                spans.append((mark or sign, "bold $good" if mark else "$faint"))
+            painted.append(spans)
+        end = f"{view.x_max:.{view.x_digits}f} {view.x_unit}"
+        painted.append(spread([("      └" + "0", "$faint")], [(end, "$faint")], width - 1))
+        return painted
+
+
+def _last(view: CurveView) -> list[Span]:
+    if not view.points:
+        return []
+    point = view.points[-1]
+    half = f"{point.half:.1f}" if point.half >= 0.05 else f"{point.half:.2f}"
+    return [(f"{point.flow:.1f} ±{half} ", "$good")]
+
+
+def _round_up(value: float) -> float:
+    """The next of 1, 1.5, 2, 3, 4, 5, 6, 8 times a power of ten."""
+    if value <= 0:
+        return 100.0
+    power = 10.0 ** math.floor(math.log10(value))
+    return next((step * power for step in (1, 1.5, 2, 3, 4, 5, 6, 8) if step * power >= value), 10 * power)

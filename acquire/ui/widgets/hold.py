@@ -1,0 +1,114 @@
+"""The last half minute of one channel against its band."""
+
+from dataclasses import dataclass
+
+from acquire.ui.watch import SPAN_S, History
+from acquire.ui.widgets.canvas import Canvas, Line, Span, clip, spread, width_of
+from acquire.ui.widgets.plot import Dots
+
+# the band takes the middle of the height, so that leaving it shows
+_BAND_SHARE = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """What is drawn besides the samples, in the display unit."""
+
+    title: str
+    short: str
+    target: float | None
+    band: float
+    digits: int
+    scale: float
+
+
+class HoldPlot(Canvas):
+    """Time runs to the right and ends now; rows inside the band are marked at the left."""
+
+    def __init__(self, history: History, *, id: str) -> None:
+        super().__init__(id=id)
+        self._history = history
+        self.strip = Strip("", "", None, 1.0, 2, 1.0)
+
+    def show(self, strip: Strip) -> None:
+        """Show these settings and the samples there are now."""
+        self.strip = strip
+        newest = self._history.samples[-1] if self._history.samples else None
+        self.changed((strip, newest))
+
+    def paint(self, width: int, height: int) -> list[Line]:
+        strip, samples = self.strip, self._history.samples
+        rows = height - 1
+        values = [value / strip.scale for _, value in samples if value is not None]
+        middle, reach = self._range(values)
+        low, high = middle - reach, middle + reach
+        labels = self._labels(rows, low, high)
+        columns = width - 10
+        if rows < 1 or columns < 4:
+            return []
+        dots = Dots(columns, rows)
+        newest = samples[-1][0] if samples else 0.0
+        last: tuple[int, int] | None = None
+        held_since: float | None = None
+        for t_s, value in samples:
+            if value is None:
+                last = held_since = None
+                continue
+            shown = value / strip.scale
+            if strip.target is not None and abs(shown - strip.target) > strip.band:
+                held_since = None
+            elif held_since is None:
+                held_since = t_s
+            x = round((dots.width - 1) * (1 - (newest - t_s) / SPAN_S))
+            y = round((dots.height - 1) * (high - min(max(shown, low), high)) / (high - low))
+            if last is not None:
+                dots.line(*last, x, y)
+            dots.dot(x, y)
+            last = (x, y)
+        held_s = None if held_since is None else newest - held_since
+        style = "$good" if held_s is not None else "$act"
+        painted: list[Line] = [self._title(bool(values), held_s, width)]
+        for label, mark, row in zip(*labels, dots.text(), strict=True):
+            filled: list[Span] = [(f"{label:>8}", "$faint"), (mark, "bold" if mark in "┌└" else "$faint")]
+            if mark in "┌└":
+                filled.append(("".join(sign if sign != " " else "┄" for sign in row), style))
+            else:
+                filled.append((row, style))
+            painted.append(filled)
+        return painted
+
+    def _range(self, values: list[float]) -> tuple[float, float]:
+        strip = self.strip
+        if strip.target is not None and strip.band > 0:
+            return strip.target, strip.band / _BAND_SHARE
+        if not values:
+            return 0.0, 1.0
+        middle = (max(values) + min(values)) / 2
+        return middle, max((max(values) - min(values)) * 0.6, 5 * 10**-strip.digits)
+
+    def _labels(self, rows: int, low: float, high: float) -> tuple[list[str], list[str]]:
+        strip = self.strip
+        labels, marks = [""] * rows, ["│"] * rows
+        if strip.target is None or rows < 3:
+            if rows:
+                labels[0], labels[-1] = f"{high:.{strip.digits}f}", f"{low:.{strip.digits}f}"
+            return labels, marks
+
+        def row_of(value: float) -> int:
+            return min(rows - 1, int(rows * (high - value) / (high - low)))
+
+        for value, mark in ((strip.target, "┤"), (strip.target + strip.band, "┌"), (strip.target - strip.band, "└")):
+            labels[row_of(value)], marks[row_of(value)] = f"{value:.{strip.digits}f}", mark
+        return labels, marks
+
+    def _title(self, drawn: bool, held_s: float | None, width: int) -> list[Span]:
+        strip = self.strip
+        said: Line = []
+        if strip.target is not None and drawn:
+            said = [("◇ outside", "$act")] if held_s is None else [(f"● in the band for {held_s:.0f} s", "$good")]
+            if held_s is not None and held_s > SPAN_S - 1:
+                said = [("● in the band throughout", "$good")]
+        title: Line = [(strip.title, "bold")]
+        if width_of(title) + width_of(said) + 2 > width:
+            title = [(strip.short, "bold")]
+        return clip(spread(title, said, width - 1), width)

@@ -1,0 +1,58 @@
+"""Single rows: the head line and the keys that do something now."""
+
+from collections.abc import Sequence
+
+from acquire.ui.keys import Key, Place, keys_at
+from acquire.ui.widgets.canvas import Canvas, Line, Span, clip, spread
+
+
+class TextLine(Canvas):
+    """Styled text, changed as a whole."""
+
+    def __init__(self, *, id: str) -> None:
+        super().__init__(id=id)
+        self.rows: tuple[tuple[Span, ...], ...] = ()
+        self.right: tuple[Span, ...] = ()
+
+    def show(self, *rows: Sequence[Span], right: Sequence[Span] = ()) -> None:
+        """Show these rows; ``right`` ends the first one."""
+        self.rows, self.right = tuple(tuple(row) for row in rows), tuple(right)
+        self.changed((self.rows, self.right))
+
+    @property
+    def plain(self) -> str:
+        """What is shown, without styles."""
+        return "\n".join("".join(text for text, _ in row) for row in self.rows)
+
+    def paint(self, width: int, height: int) -> list[Line]:
+        painted: list[Line] = [clip(row, width) for row in self.rows[:height]]
+        if painted and self.right:
+            painted[0] = spread(painted[0], self.right, width)
+        return painted
+
+
+def key_spans(keys: Sequence[Key], words: dict[str, str], width: int) -> list[Span]:
+    """Keys and words, as many as fit; help always has its place at the end."""
+    tail: list[Span] = [("?", "bold $act"), (" help", "")]
+    room = width - 7
+    spans: list[Span] = []
+    for key in keys:
+        if not key.in_line or key.action == "help":
+            continue
+        word = words.get(key.action, key.word)
+        if len(key.shown) + len(word) + 3 > room:
+            break
+        spans += [(key.shown, "bold $act"), (f" {word}  ", "")]
+        room -= len(key.shown) + len(word) + 3
+    return [*spans, *tail]
+
+
+class KeyBar(Canvas):
+    """The keys of a place, at the bottom of its screen."""
+
+    def __init__(self, place: Place) -> None:
+        super().__init__(classes="key-bar")
+        self._place = place
+
+    def paint(self, width: int, height: int) -> list[Line]:
+        return [key_spans(keys_at(self._place), {}, width)]

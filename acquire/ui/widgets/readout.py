@@ -1,0 +1,53 @@
+"""One big number: what it is, its unit, the figure, its state in word, shape and colour, its age."""
+
+from acquire.ui.look import Look, ReadOut
+from acquire.ui.widgets.canvas import Canvas, Line, centre, spread, width_of
+from acquire.ui.widgets.numeral import figure_rows
+
+STYLES: dict[Look, str] = {
+    "live": "$foreground",
+    "off": "bold $act",
+    "settling": "bold $act",
+    "settled": "bold $good",
+    "stale": "$bad",
+    "lost": "bold $bad",
+}
+
+
+class ReadOutPanel(Canvas):
+    """Paints one :class:`ReadOut`."""
+
+    def __init__(self, *, id: str) -> None:
+        super().__init__(id=id)
+        self.out = ReadOut("", "", "", "lost", "")
+
+    def show(self, out: ReadOut) -> None:
+        """Show this from now on."""
+        self.out = out
+        self.changed(out)
+
+    def paint(self, width: int, height: int) -> list[Line]:
+        out, style = self.out, STYLES[self.out.look]
+        inner = max(1, width - 1)
+        mark = "▶" if out.in_hand else ""
+        name = "bold $on-act on $act" if out.in_hand else "bold"
+        tail: Line = [(out.unit, "bold"), (f" {out.origin[:3]}", "$bad")]
+        aim: Line = [(f"to {out.target}", "bold")] if out.target else []
+        label: Line = [(f"{mark}{out.label} ", name), *tail]
+        if width_of(label) + width_of(aim) >= inner:
+            label = [(f"{mark}{out.label.split()[-1]} ", name), *tail]
+        head = spread(label, aim, inner)
+        state: Line = [(f"{out.glyph} {out.word}", style)]
+        foot = spread(state, [(out.age, "$bad bold" if out.look in ("stale", "lost") else "$faint")], inner)
+        room = height - 2
+        figures = figure_rows(out.figure, inner, room, hatched=out.look == "stale") if out.figure else []
+        if out.figure and not figures:
+            figures = [out.figure]
+        if not out.figure:
+            figures = ["─ ─ ─ ─"]
+        above = (room - len(figures)) // 2
+        rows: list[Line] = [head]
+        rows += [[] for _ in range(above)]
+        rows += [centre([(row, style)], inner) for row in figures]
+        rows += [[] for _ in range(room - above - len(figures))]
+        return [*rows, foot]

@@ -1,0 +1,90 @@
+"""Numbers, units and states as the operator reads them."""
+
+from acquire.records import BenchSummary
+from acquire.units import Kind, from_si, parse_quantity
+from acquire.values import Missing, PullKind
+
+DECIMALS = {
+    "inH2O": 2, "inHg": 3, "psi": 3, "kPa": 3, "mbar": 1, "hPa": 1, "Pa": 0, "mmHg": 1, "bar": 4,
+    "in": 3, "mm": 2, "cm": 3, "thou": 0, "ft": 4, "m": 5,
+    "cfm": 1, "l/s": 1, "l/min": 0, "m3/h": 1, "m3/s": 4,
+    "cc": 1, "in3": 2,
+}  # fmt: skip
+
+MISSING_WORDS: dict[Missing, str] = {
+    "lift": "lift not at the step",
+    "test pressure": "pressure not in the band",
+    "drift": "still drifting",
+    "noise": "averaging the noise",
+    "hunting": "pressure hunting",
+    "readings": "collecting readings",
+    "frozen": "a sensor is frozen",
+    "signal": "no signal",
+}
+
+KIND_WORDS: dict[PullKind, str] = {"lift": "lift pull", "leakage": "leakage run", "plate": "reference plate"}
+
+
+def decimals(unit: str) -> int:
+    """Digits after the point that mean something in this unit."""
+    return DECIMALS.get(unit.partition("@")[0], 3)
+
+
+def figure(value_si: float, unit: str, bench: BenchSummary, extra: int = 0) -> str:
+    """The bare number in ``unit``, with the digits that mean something."""
+    digits = decimals(unit) + extra
+    text = f"{from_si(value_si, unit, bench.water):.{digits}f}"
+    # "-0.00" is a zero whose sign is noise
+    return text.removeprefix("-") if float(text) == 0 else text
+
+
+def quantity(value_si: float, unit: str, bench: BenchSummary) -> str:
+    """The number with its unit."""
+    return f"{figure(value_si, unit, bench)} {unit}"
+
+
+def half_width(value_si: float, unit: str, bench: BenchSummary) -> str:
+    """A 95 % half-width; one more digit where the usual ones would say zero."""
+    text = figure(value_si, unit, bench)
+    return text if float(text) else figure(value_si, unit, bench, 1)
+
+
+def exact(value_si: float, unit: str, bench: BenchSummary) -> str:
+    """A quantity as typed in a form: no digit more than needed."""
+    return f"{from_si(value_si, unit, bench.water):.6g} {unit}"
+
+
+def exact_list(values_si: tuple[float, ...], unit: str, bench: BenchSummary) -> str:
+    """Several quantities with the unit once, as typed in a form."""
+    return " ".join(f"{from_si(v, unit, bench.water):.6g}" for v in values_si) + f" {unit}"
+
+
+def read_quantity(text: str, kind: Kind, unit: str, bench: BenchSummary) -> float:
+    """A typed quantity in SI; a bare number is taken in ``unit``. Raises ``UnitError``."""
+    bare = text.strip().replace(",", ".") if text.count(",") == 1 and "." not in text else text.strip()
+    try:
+        float(bare)
+    except ValueError:
+        return parse_quantity(bare, kind, bench.water)
+    return parse_quantity(f"{bare} {unit}", kind, bench.water)
+
+
+def age(seconds: float | None) -> str:
+    """How old a reading is; fresh ones say so without a figure that flickers."""
+    if seconds is None:
+        return ""
+    if seconds < 1:
+        return "now"
+    return f"{seconds:.0f} s old" if seconds < 120 else f"{seconds / 60:.0f} min old"
+
+
+def source_word(source: str) -> str:
+    """The plain word for a source that is no instrument, else nothing."""
+    if source.startswith("sim://"):
+        return "SIMULATED"
+    return "REPLAYED" if source.startswith("replay://") else ""
+
+
+def sentence_of(error: BaseException) -> str:
+    """What went wrong, in the error's own sentence."""
+    return str(error).strip() or type(error).__name__
