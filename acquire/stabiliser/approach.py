@@ -43,6 +43,10 @@ PRESSURE_SIZES = (0.4, 0.3, 0.06)
 """Root mean square effect of a pressure seen that late: 0.5 would be the whole of the square root."""
 MISFIT = 0.2
 """No bench is quite of first or second order: so much of what is still lacking is not trusted."""
+LATE = 0.03
+"""From so much on that is still lacking the sums begin anew: a grid of responses is too coarse for more."""
+TRUST = 0.3
+"""Power to which the evidence of a large approach is taken: against a coarse grid it proves too much."""
 _PRUNE = 1e-4
 _AT_ONCE = 64
 
@@ -52,8 +56,8 @@ class Settled:
     """The settled value by the record so far, in units of the scale.
 
     ``half_width`` holds it with 95 %, ``beyond`` is the chance of an error
-    above that by the one allowed, ``left`` what the approach and a creep still
-    lack now, ``swing_share`` how much of the variance of the
+    above that by the one allowed, ``left`` what the approach and a creep may
+    still lack now, ``swing_share`` how much of the variance of the
     value comes from a moving test pressure.
     """
 
@@ -154,7 +158,12 @@ class Approach:
         self.begin()
 
     def begin(self) -> None:
-        """Forget the sums: the valve has moved."""
+        """Forget all of this stay: the valve has moved."""
+        self._belief = self.learned.response
+        self._late_since_s: float | None = None
+        self._clear()
+
+    def _clear(self) -> None:
         self._g0 = np.zeros((_SIZE, _SIZE))
         self._g1 = np.zeros((_SIZE, _SIZE))
         self._ends: list[Floats] = []
@@ -163,6 +172,7 @@ class Approach:
         self._last: Floats | None = None
         self._before: Floats | None = None
         self._first = 0.0
+        self._since_s = 0.0
         self._bends = 0.0
         self._beta: Floats | None = None
         self._used = 0
@@ -196,6 +206,7 @@ class Approach:
             self._before = self._last
         self._new.append(z)
         self._last = z
+        self._since_s = since_s
         self.n += 1
         if len(self._new) >= _AT_ONCE:
             self._sum()
@@ -224,10 +235,11 @@ class Approach:
         square = float(beta @ self._g0[columns[:, None], columns] @ beta)
         return max(square, 0.0), float(beta @ self._g1[columns[:, None], columns] @ beta), float(self._used)
 
-    def settle(self, noise: Noise, factor: float, allowed: float, full: bool) -> Settled:
+    def settle(self, noise: Noise, factor: float, digit: float, allowed: float, full: bool) -> Settled:
         """The settled value; needs at least one block.
 
-        ``factor`` widens for an uncertain noise; ``beyond`` counts errors above
+        ``factor`` widens for an uncertain noise, ``digit`` is the relative standard
+        uncertainty from the meter's digits; ``beyond`` counts errors above
         the half-width and ``allowed`` (a share of the reading); ``full`` tries every response,
         otherwise those that the last full one left standing.
         """
@@ -248,7 +260,7 @@ class Approach:
         beta = np.einsum("rcij,rcj->rci", inverse, b)
         size = log_prior[places[..., 1:]].sum(axis=-1)
         evidence = 0.5 * (beta * b).sum(axis=-1) + 0.5 * (size - np.log(np.linalg.det(a))) + _CREEP_PRIOR
-        log_weight = evidence + self.learned.response[responses][:, None]
+        log_weight = evidence + self._belief[responses][:, None]
         weight = np.exp(log_weight - log_weight.max())
         weight /= weight.sum()
         per_response = weight.sum(axis=1)
@@ -260,20 +272,34 @@ class Approach:
         self._remember(columns, places[best], beta[best], m, swing_part)
         used = weight > 1e-5
         w = weight[used] / weight[used].sum()
-        left = (beta[used] * self._last[index[used]])[:, 1:].sum(axis=1)
+        # a swinging approach lacks its envelope, whatever its phase is now
+        now = self._last[index[used]]
+        part = beta[used]
+        left = np.hypot(part[:, 1], part[:, 2]) * np.hypot(now[:, 1], now[:, 2]) + np.abs(part[:, 3] * now[:, 3])
         mu = beta[used][:, 0]
-        sd = np.sqrt(factor**2 * inverse[used][:, 0, 0] + (MISFIT * left) ** 2)
+        sd = np.sqrt(factor**2 * inverse[used][:, 0, 0] + (MISFIT * left) ** 2 + (digit * level) ** 2)
         value = float(w @ mu)
         half = _half_width(w, mu - value, sd)
+        lacking = float(w @ left)
+        if full and self._late_since_s is None and lacking < LATE * level and half < 3 * LATE * level:
+            self._narrow(per_response, level)
         bare = np.linalg.inv(m[places[best][:, None], places[best]])[0, 0]
         return Settled(
             value=value,
             half_width=half,
             beyond=_outside(w, mu - value, sd, half + allowed * abs(value)),
-            left=float(w @ left),
+            left=lacking,
             swing_share=float(1 - bare / inverse[best][0, 0]),
             creep_chance=float(weight[:, 1:].sum()),
         )
+
+    def _narrow(self, weight: Floats, level: float) -> None:
+        """Begin the sums anew with what the large part of the approach has shown of the response."""
+        self._late_since_s = self._since_s
+        if abs(self._first - level) > LATE * level:
+            tempered = weight**TRUST
+            self._belief = np.log(0.97 * (_NEAR @ (tempered / tempered.sum())) + 0.03 * _OPEN)
+            self._clear()
 
     def _precision(self, columns: Columns, noise: Noise, level: float) -> tuple[Floats, Floats]:
         """Sums of some columns weighted by the inverse of the noise, priors added; logarithms of the priors."""
@@ -286,9 +312,17 @@ class Approach:
         m /= innovation
         prior = np.zeros(_SIZE)
         moved = abs(self._first - float(self._last[_Y]))
-        prior[_COS:_CREEP] = (APPROACH_SIZE * level + moved) ** -2
+        if self._late_since_s is None:
+            prior[_COS:_CREEP] = (APPROACH_SIZE * level + moved) ** -2
+        else:
+            envelope = np.exp(-RATES * self._late_since_s) / (1.5 * LATE * level)
+            prior[_COS:_SIN] = envelope**2
+            prior[_SIN:_CREEP] = envelope[_FIRST:] ** 2
+        np.maximum(prior, 1e-12, out=prior)
+        prior[: _ONE + 1] = 0.0
         prior[_CREEP:_NOTHING] = (CREEP_SIZE * level) ** -2
         prior[_NOTHING:_Y] = 1.0
+        prior[_Y] = 0.0
         prior = prior[columns]
         m[np.arange(columns.size), np.arange(columns.size)] += prior
         precision = self.learned.precision / level**2
@@ -305,8 +339,9 @@ class Approach:
         fit[places[real]] = beta[real]
         fit[-1] = -1.0
         fit[:_K] = -swing_part @ fit[_K:]
-        self._columns = columns
-        self._beta = fit
+        there = fit != 0
+        self._columns = columns[there]
+        self._beta = fit[there]
         self._used = int(real.sum())
         cross = m[:_K][:, places]
         precision = m[:_K, :_K] - cross @ np.linalg.inv(m[places[:, None], places]) @ cross.T
@@ -317,7 +352,7 @@ class Approach:
         """Carry what this step showed over to the next one."""
         if self._evidence is None or self._swing_belief is None:
             return
-        log = self.learned.response + self._evidence
+        log = self._belief + self._evidence
         weight = np.exp(log - log.max())
         weight /= weight.sum()
         weight = 0.97 * (_NEAR @ weight) + 0.03 * _OPEN

@@ -5,27 +5,38 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from acquire.series import MAD_TO_SIGMA
+from acquire.series import MAD_TO_SIGMA, Floats
 
 BLOCK_US = 100_000
 LONGEST_SPIKE = 3
 """One to three stray samples are a spike or a dropout; a longer run is a change."""
 _SPIKE_LIMIT = 5.5
+_LEAST_SPIKE = 0.02
+"""Share of the reading below which nothing is called a spike: averaging copes with it."""
 _HISTORY = 64
+_LEAST_DIGIT = 2e-4
+"""Share of the reading below which a digit no longer matters."""
 
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """Means of the accepted samples of one block; times in microseconds."""
+    """Means of the accepted samples of one block; times in microseconds.
+
+    ``square_m4`` is the mean square about ``area_m2``; ``mass`` and
+    ``mass_square`` likewise for the mass flow as the meter gave it;
+    ``digit`` the smallest step of it worth the name, infinite for none.
+    """
 
     t_start_us: int
     t_end_us: int
     t_mean_us: float
     area_m2: float
+    square_m4: float
+    mass: float
+    mass_square: float
+    digit: float
     n: int
     rejected: int
-    square_m4: float
-    changed: bool
 
 
 class Blocks:
@@ -35,9 +46,11 @@ class Blocks:
         self._t: list[int] = []
         self._area: list[float] = []
         self._mass: list[float] = []
-        self._accepted: list[float] = []
-        self._last_mass = math.nan
-        self._steps: list[float] = []
+        self._last: float | None = None
+        self._last_mass: float | None = None
+        self._last_kept: float | None = None
+        self._steps = np.zeros(0)
+        self.same_since_us: int | None = None
 
     def push(self, t_us: int, area_m2: float, mass_flow_kg_s: float) -> None:
         """One sample. Cheap: all work waits for ``close``."""
@@ -46,65 +59,81 @@ class Blocks:
         self._mass.append(mass_flow_kg_s)
 
     def close(self) -> Block | None:
-        """One block of the samples since the last one; None when there were none."""
+        """One block of the samples since the last one; None when there were none.
+
+        Up to three samples that stray wait for their successors.
+        """
         if not self._t:
             return None
-        keep, held, rejected = self._sort()
-        changed = any(value != self._last_mass for value in self._mass)
-        self._last_mass = self._mass[-1]
+        area, mass = np.array(self._area), np.array(self._mass)
+        steps = np.abs(np.diff(mass, prepend=mass[0] if self._last_mass is None else self._last_mass))
+        changes = np.flatnonzero(steps > 0)
+        if changes.size:
+            self.same_since_us = self._t[int(changes[-1])]
+        elif self.same_since_us is None:
+            self.same_since_us = self._t[0]
+        keep, held, rejected = self._sort(area)
         block = None
-        if keep:
-            area = np.array([self._area[i] for i in keep])
-            times = np.array([self._t[i] for i in keep], dtype=np.float64)
+        if keep.size:
+            kept, weighed = area[keep], mass[keep]
+            apart = np.abs(np.diff(weighed, prepend=self._last_kept if self._last_kept is not None else weighed[0]))
+            digits = apart[apart > _LEAST_DIGIT * abs(weighed[-1])]
+            self._last_kept = float(weighed[-1])
             block = Block(
-                t_start_us=self._t[keep[0]],
-                t_end_us=self._t[keep[-1]],
-                t_mean_us=float(times.mean()),
-                area_m2=float(area.mean()),
-                n=len(keep),
+                t_start_us=self._t[int(keep[0])],
+                t_end_us=self._t[int(keep[-1])],
+                t_mean_us=sum(self._t[i] for i in keep.tolist()) / keep.size,
+                area_m2=float(kept.mean()),
+                square_m4=float(kept.var()),
+                mass=float(weighed.mean()),
+                mass_square=float(weighed.var()),
+                digit=float(digits.min()) if digits.size else math.inf,
+                n=int(keep.size),
                 rejected=rejected,
-                square_m4=float(area.var()),
-                changed=changed,
             )
+        if held:
+            self._last_mass = self._mass[held - 1]
         self._t = self._t[held:]
         self._area = self._area[held:]
         self._mass = self._mass[held:]
         return block
 
-    def _sort(self) -> tuple[list[int], int, int]:
-        """Indices to keep, where the samples begin that wait for their successors, count rejected."""
+    def _sort(self, area: Floats) -> tuple[np.ndarray, int, int]:
+        """Indices to keep, where the samples begin that must wait, how many were rejected."""
+        limit = self._limit()
+        steps = np.abs(np.diff(area, prepend=area[0] if self._last is None else self._last))
+        if steps.max() <= limit:
+            self._accept(area, steps)
+            return np.arange(area.size), area.size, 0
         keep: list[int] = []
         doubtful: list[int] = []
         rejected = 0
-        limit = self._limit()
-        for i, value in enumerate(self._area):
-            last = self._accepted[-1] if self._accepted else value
-            if abs(value - last) <= limit or not math.isfinite(limit):
+        last = area[0] if self._last is None else self._last
+        for i, value in enumerate(area.tolist()):
+            if abs(value - last) <= limit:
                 rejected += len(doubtful)
                 doubtful = []
-                self._accept(value)
                 keep.append(i)
-                continue
-            doubtful.append(i)
-            if len(doubtful) > LONGEST_SPIKE:
-                for j in doubtful:
-                    self._accept(self._area[j])
+            else:
+                doubtful.append(i)
+                if len(doubtful) <= LONGEST_SPIKE:
+                    continue
                 keep.extend(doubtful)
                 doubtful = []
-                limit = self._limit()
-        return keep, (doubtful[0] if doubtful else len(self._area)), rejected
+                limit = math.inf
+            last = value
+        kept = area[keep]
+        if kept.size:
+            self._accept(kept, np.abs(np.diff(kept, prepend=kept[0] if self._last is None else self._last)))
+        return np.array(keep, dtype=np.intp), doubtful[0] if doubtful else area.size, rejected
 
-    def _accept(self, value: float) -> None:
-        if self._accepted:
-            self._steps.append(abs(value - self._accepted[-1]))
-            del self._steps[:-_HISTORY]
-        self._accepted.append(value)
-        del self._accepted[:-1]
+    def _accept(self, area: Floats, steps: Floats) -> None:
+        self._steps = np.concatenate([self._steps, steps])[-_HISTORY:]
+        self._last = float(area[-1])
 
     def _limit(self) -> float:
-        if len(self._steps) < 8:
+        if self._steps.size < 8 or self._last is None:
             return math.inf
-        steps = np.array(self._steps)
         # coarse digits make the median step 0: the mean step then still knows the digit
-        scale = max(MAD_TO_SIGMA * float(np.median(steps)), 1.2533 * float(steps.mean()))
-        return max(_SPIKE_LIMIT * scale, 0.02 * abs(self._accepted[-1]))
+        scale = max(MAD_TO_SIGMA * float(np.median(self._steps)), 1.2533 * float(self._steps.mean()))
+        return max(_SPIKE_LIMIT * scale, _LEAST_SPIKE * abs(self._last))

@@ -19,7 +19,7 @@ _KEEP = 6500
 _SKIP_US = 150_000
 _BLOCK_S = BLOCK_US / 1e6
 _SHORTEST_S = 0.95
-_BEYOND = 0.015
+_BEYOND = 0.01
 """Nothing is taken while an error beyond the stated half-width by ``_FALSE`` of the one wanted is likelier."""
 _FALSE = 0.8
 _LEFT = 1.0
@@ -50,10 +50,12 @@ class Stabiliser:
         self._scale = 0.0
         self._close_us = 0
         self._ticks = 0
+        self._next_weigh = 0
+        self._next_full = 0
         self._last_flow_us: int | None = None
         self._last_pressure_us: int | None = None
         self._begun_us: int | None = None
-        self._same_since_us: int | None = None
+        self._digit = 0.0
         self._frozen = False
         self._capture: Capture | None = None
         self._standing = Standing("waiting", ("signal",), detail="no step asked for")
@@ -147,8 +149,6 @@ class Stabiliser:
             self._pressures.clear()
         block = self._flow.close()
         if block is not None:
-            if block.changed or self._same_since_us is None:
-                self._same_since_us = block.t_end_us
             self._add(block, swings)
         if self._step is not None:
             self._ticks += 1
@@ -166,6 +166,7 @@ class Stabiliser:
             self._approach.begin()
             self._blocks.clear()
             self._origin_us = origin
+            self._next_weigh = self._next_full = 0
         gap = bool(self._blocks) and block.t_start_us - self._blocks[-1].t_end_us > 2 * BLOCK_US
         self._blocks.append(block)
         if origin is None or block.t_start_us < max(origin + _SKIP_US, self._aimed_us) or swings is None:
@@ -194,7 +195,8 @@ class Stabiliser:
             return
         if self._capture is not None:
             return
-        self._frozen = self._same_since_us is not None and now_us - self._same_since_us > 800_000
+        same_since = self._flow.same_since_us
+        self._frozen = same_since is not None and now_us - same_since > 800_000
         if self._frozen:
             self._begun_us = None
             self._standing = Standing(
@@ -204,7 +206,7 @@ class Stabiliser:
         start_us = max(lift_since, pressure_since, self._aimed_us)
         if self._begun_us is None or start_us > self._begun_us:
             self._begun_us = start_us
-        if self._ticks % 2 == 0:
+        if self._ticks >= self._next_weigh:
             self._weigh(now_us, self._begun_us)
 
     def _lose(self, state: StandingState, missing: tuple[Missing, ...], detail: str) -> None:
@@ -223,13 +225,18 @@ class Stabiliser:
         s0, s1, p = self._approach.residuals()
         noise = self._pool.estimate(s0, s1, float(self._approach.n), p, self._samples_a_block(), self._approach.rough())
         factor = t_factor(noise.dof) / t_factor(math.inf)
-        # every response is tried once a second and before anything is taken
-        full = self._ticks % 10 == 0
-        settled = self._approach.settle(noise, factor, _FALSE * wanted, full)
+        # every response is tried every other second and before anything is taken
+        full = self._ticks >= self._next_full
+        if full:
+            self._next_full = self._ticks + 20
+        digit = self._digit_error(begun_us)
+        settled = self._approach.settle(noise, factor, digit, _FALSE * wanted, full)
         if not full and self._good(settled):
-            settled = self._approach.settle(noise, factor, _FALSE * wanted, True)
+            settled = self._approach.settle(noise, factor, digit, _FALSE * wanted, True)
         level = settled.value
         half = settled.half_width / max(abs(level), 1e-12)
+        # far from the goal the next look may wait longer
+        self._next_weigh = self._ticks + (2 if half < 2 * wanted else 3 if half < 6 * wanted else 5)
         scatter = 1.96 * factor * math.sqrt(noise.long_run * _BLOCK_S / max(waited_s, 0.1)) / max(abs(level), 1e-12)
         late = waited_s >= self._settings.longest_wait_s
         if short_s <= 0 and (late or self._good(settled)):
@@ -261,9 +268,29 @@ class Stabiliser:
             half_width_rel=half,
         )
 
+    def _digit_error(self, begun_us: int) -> float:
+        """Standard uncertainty from the meter's last digit, relative.
+
+        The mean of a rounded normal is off by up to d/pi exp(-2 pi^2 sd^2 / d^2): noise
+        wider than half a digit takes it out. Rounding itself adds up to d^2/4 to the
+        variance, which must not pass for noise. Source: B. Widrow & I. Kollar, Quantization
+        Noise (2008), ch. 4.
+        """
+        window = [b for b in self._blocks if b.t_start_us >= begun_us] or list(self._blocks)[-1:]
+        digit = min(b.digit for b in window)
+        if digit < math.inf:
+            self._digit = digit
+        mass = np.array([b.mass for b in window])
+        variance = float(mass.var()) + float(np.mean([b.mass_square for b in window])) - self._digit**2 / 4
+        if self._digit <= 0:
+            return 0.0
+        dithered = math.exp(-2 * math.pi**2 * max(variance, 0.0) / self._digit**2)
+        return self._digit / math.sqrt(12) * dithered / max(abs(float(mass.mean())), 1e-30)
+
     def _good(self, settled: Settled) -> bool:
         wanted = self._settings.wanted * abs(settled.value)
-        return settled.half_width <= wanted and settled.beyond <= _BEYOND and abs(settled.left) <= _LEFT * wanted
+        enough = self._approach.n >= 8
+        return enough and settled.half_width <= wanted and settled.beyond <= _BEYOND and settled.left <= _LEFT * wanted
 
     def _take(self, capture: Capture, half_rel: float) -> None:
         self._capture = capture

@@ -56,6 +56,8 @@ def play(
     lift_m: float | None = LIFT_M,
     mass: Law | None = None,
     stop_at_capture: bool = True,
+    digit: float = 0.0,
+    true: float = 1.0,
 ) -> Played:
     """Play laws of time (shares of the target) with correlated noise on the flow."""
     rng = np.random.default_rng(seed)
@@ -73,7 +75,9 @@ def play(
             judge.push_lift(t_us, round(LIFT_M * lift(t) / 1.27e-5) * 1.27e-5)
             next_lift += 0.1
         judge.push_pressure(t_us, TARGET_PA * pressure(t) * (1 + 0.0005 * float(rng.standard_normal())))
-        area = AREA_M2 * flow(t) * (1 + noise * e)
+        area = AREA_M2 * true * flow(t) * (1 + noise * e)
+        if digit > 0:
+            area = round(area / (digit * AREA_M2)) * digit * AREA_M2
         judge.push_flow(t_us, area, 100 * area if mass is None else mass(t))
         standing = judge.standing()
         if not played.standings or played.standings[-1][1] is not standing:

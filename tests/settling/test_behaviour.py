@@ -75,3 +75,73 @@ def test_a_move_after_the_capture_withdraws_it() -> None:
     assert played.capture is not None
     assert played.stabiliser.capture() is None
     assert played.stabiliser.standing().state == "moving"
+
+
+def test_a_pause_half_way_is_never_taken_however_steady() -> None:
+    def halfway(t: float) -> float:
+        return 0.75 if 1 < t < 9 else 1.0 if t >= 10 else 0.5
+
+    played = play(40, lift=halfway, flow=halfway)
+    assert played.captured_s is not None
+    assert played.captured_s >= 12.0
+
+
+def test_hunting_of_the_flow_is_not_taken_before_a_period_has_passed() -> None:
+    # the pressure does not show it: only the record itself can tell
+    played = play(40, lift=arrival(1.0), flow=lambda t: 1 + 0.008 * math.sin(2 * math.pi * t / 6.0))
+    assert played.captured_s is None or played.captured_s >= 7.0
+    if played.capture is not None:
+        half = t_factor(played.capture.dof) * played.capture.standard_uncertainty_m2
+        assert abs(played.capture.area_m2 / AREA_M2 - 1) <= half / AREA_M2 + 0.0025
+
+
+def test_hunting_of_the_pressure_that_the_meter_sees_late_hardly_matters() -> None:
+    def pressure(t: float) -> float:
+        return 1 + 0.008 * math.sin(2 * math.pi * t / 4.0)
+
+    def referred(t: float) -> float:
+        return math.sqrt(pressure(t - 0.2) / pressure(t))
+
+    played = play(40, lift=arrival(1.0), pressure=pressure, flow=referred)
+    assert played.capture is not None
+    assert abs(played.capture.area_m2 / AREA_M2 - 1) < 0.0015
+
+
+def test_spikes_and_dropouts_are_left_out_and_counted() -> None:
+    def spiked(t: float) -> float:
+        return {2.5: 1.3, 3.0: 0.0, 3.5: 0.8}.get(round(t, 2), 1.0)
+
+    played = play(40, lift=arrival(1.0), flow=spiked)
+    assert played.capture is not None
+    assert played.capture.rejected == 3
+    assert abs(played.capture.area_m2 / AREA_M2 - 1) < 0.001
+
+
+def test_a_lost_instrument_is_said() -> None:
+    played = play(2.0, lift=arrival(0.5))
+    judge = played.stabiliser
+    for i in range(30):
+        judge.push_lift(2_000_000 + i * 100_000, 0.0127)
+    assert judge.standing().state == "waiting"
+    assert judge.standing().missing == ("signal",)
+
+
+def test_a_step_without_a_valve_needs_no_lift() -> None:
+    played = play(30, lift_m=None)
+    assert played.capture is not None
+    assert played.capture.reached
+
+
+def test_coarse_digits_widen_the_interval() -> None:
+    digit = 0.02
+    played = play(90, lift=arrival(1.0), noise=0.001, flow=lambda t: 1.0, digit=digit, true=1.0 + 0.3 * digit)
+    assert played.capture is None or t_factor(played.capture.dof) * played.capture.standard_uncertainty_m2 > (
+        0.3 * digit * AREA_M2
+    )
+
+
+def test_memory_stays_bounded() -> None:
+    played = play(120, lift=lambda t: 0.5, rate_hz=20)
+    blocks = played.stabiliser._blocks
+    assert blocks.maxlen is not None
+    assert len(blocks) <= blocks.maxlen
