@@ -5,14 +5,12 @@ the guide wants, and nothing else. Everything that is judged, logged and
 printed goes through the same code as on a real bench.
 """
 
-import asyncio
 import json
 import os
 import signal
 import subprocess
 import sys
 import tempfile
-import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -20,11 +18,12 @@ from pathlib import Path
 from typing import Any
 
 from acquire.bundled import read_bundled
-from acquire.client import Client, ClientError
+from acquire.client import Client, ClientError, Lost
 from acquire.config import BenchConfig, parse_config
 from acquire.demo_plan import demo_requests
 from acquire.follow import follow
-from acquire.records import ArchivedPull, Frame, Refused, Wants
+from acquire.listening import Listening
+from acquire.records import ArchivedPull, Frame, LiveEvent, Refused, Wants
 from acquire.simlink import SimLink
 from acquire.units import from_si
 
@@ -45,11 +44,11 @@ def run_demo(
 
 
 def _run(hands_off: bool, out: Path, seed: int, speed: float, endpoints: str | None, say: Callable[[str], None]) -> int:
-    with _bench(seed, speed, endpoints) as sim:
-        text = _config_text(sim.ports)
+    with simulated_bench(seed, speed, endpoints) as sim:
+        text = demo_config_text(sim.ports)
         config = parse_config(text, "the demo's configuration")
         (out / "bench.toml").write_text(text, encoding="utf-8")
-        with _daemon(out, speed) as client, _operator(client, sim):
+        with daemon_on(out, speed) as client, operator_follows(client, sim):
             if hands_off:
                 return _hands_off(client, sim, config, out, seed, say)
             from acquire.ui.app import run_dashboard
@@ -61,7 +60,8 @@ def _run(hands_off: bool, out: Path, seed: int, speed: float, endpoints: str | N
 
 
 @contextmanager
-def _bench(seed: int, speed: float, endpoints: str | None) -> Iterator[SimLink]:
+def simulated_bench(seed: int, speed: float, endpoints: str | None = None) -> Iterator[SimLink]:
+    """A simulated bench as a process of its own, with its instruments' ports."""
     kind = endpoints or ("tcp" if sys.platform == "win32" else "pty")
     command = [sys.executable, "-m", "sim", "--seed", str(seed), "--speed", str(speed), "--endpoints", kind]
     process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
@@ -78,7 +78,8 @@ def _bench(seed: int, speed: float, endpoints: str | None) -> Iterator[SimLink]:
 
 
 @contextmanager
-def _daemon(out: Path, speed: float) -> Iterator[Client]:
+def daemon_on(out: Path, speed: float) -> Iterator[Client]:
+    """The daemon on ``out/bench.toml`` and ``out/archive.db``, ready to be asked."""
     environment = os.environ | {"STEADYDRAW_HOME": str(out / "home")}
     command = [sys.executable, "-m", "acquire", "serve", "--config", str(out / "bench.toml")]
     command += ["--db", str(out / "archive.db"), "--clock-speed", str(speed)]
@@ -120,28 +121,20 @@ def _end(process: "subprocess.Popen[Any]") -> None:
 
 
 @contextmanager
-def _operator(client: Client, sim: SimLink) -> Iterator[None]:
+def operator_follows(client: Client, sim: SimLink) -> Iterator[None]:
     """Tells the simulated operator what the guide wants, whenever that changes."""
-    stop = threading.Event()
-    thread = threading.Thread(target=lambda: asyncio.run(_relay(client, sim, stop)), name="simulated operator")
-    thread.start()
-    try:
-        yield
-    finally:
-        stop.set()
-        thread.join()
-
-
-async def _relay(client: Client, sim: SimLink, stop: threading.Event) -> None:
     told: Wants | None = None
-    async for item in client.live(rate=20):
-        if stop.is_set():
-            return
+
+    def hear(item: Frame | LiveEvent | Lost) -> None:
+        nonlocal told
         if not isinstance(item, Frame) or item.guide.situation in ("no_pull", "ended", "aborted", "paused"):
-            continue
+            return
         if item.guide.wants != told:
             told = item.guide.wants
             sim.follow(told.model_dump())
+
+    with Listening(client, hear):
+        yield
 
 
 # ---------------------------------------------------------------- hands off
@@ -223,7 +216,8 @@ def _rounded(value: float | None, unit: str, digits: int) -> float | None:
     return None if value is None else round(from_si(value, unit), digits)
 
 
-def _config_text(ports: dict[str, str]) -> str:
+def demo_config_text(ports: dict[str, str]) -> str:
+    """The demo's configuration on the simulated bench's ports."""
     text = read_bundled("demo.toml")
     for name, port in ports.items():
         text = text.replace("{" + name + "}", port.replace("\\", "\\\\"))

@@ -9,7 +9,6 @@ from acquire.replay import Replayed, replay
 from acquire.store.errors import ArchiveError
 from acquire.store.reader import ArchiveReader
 
-
 MOST_SHOWN = 40
 
 

@@ -74,7 +74,8 @@ def test_going_back_takes_the_previous_step_again() -> None:
 
 
 def test_nothing_is_taken_while_paused() -> None:
-    bench, seen = VirtualBench(15), []
+    bench = VirtualBench(15)
+    seen: list[float] = []
 
     def each(core: PullCore, outputs: list[Output]) -> None:
         now = bench.bench.t_s
@@ -144,10 +145,11 @@ def test_the_indicators_data_button_takes_the_point() -> None:
 
 
 def test_a_range_that_is_too_small_is_never_taken_and_a_larger_one_goes_on() -> None:
-    bench, changed = VirtualBench(20), []
+    bench = VirtualBench(20)
+    changed: list[float] = []
 
     def each(core: PullCore, _outputs: list[Output]) -> None:
-        if core.over_range() and not changed:
+        if core.range_fault() and not changed:
             assert not core.points
             changed.append(bench.bench.t_s)
         if changed and core.meter_range != "large" and bench.bench.t_s > changed[0] + 20:
@@ -181,7 +183,8 @@ def test_zeros_that_were_left_out_mark_the_whole_pull() -> None:
 
 
 def test_a_silent_lift_indicator_holds_the_point_and_loses_nothing() -> None:
-    bench, gone = VirtualBench(23), []
+    bench = VirtualBench(23)
+    gone: list[float] = []
 
     def each(core: PullCore, _outputs: list[Output]) -> None:
         if not gone and core.phase == "steps" and core.standing().state in ("moving", "settling"):
