@@ -118,6 +118,8 @@ def _end(process: "subprocess.Popen[Any]") -> None:
     except subprocess.TimeoutExpired:
         process.kill()
         process.wait()
+    if process.stdout is not None:
+        process.stdout.close()
 
 
 @contextmanager

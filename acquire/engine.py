@@ -15,6 +15,7 @@ from typing import Any
 from pydantic import TypeAdapter
 
 from acquire import __version__
+from acquire.budget import prepare
 from acquire.clock import Clock
 from acquire.config import BenchConfig
 from acquire.frames import FrameMaker
@@ -110,6 +111,8 @@ class Engine:
             return
         self._make_frame(self._clock.t_us())
         opened.set_result(None)
+        # what the first point's budget needs takes seconds to load: not while a point waits for it
+        threading.Thread(target=prepare, name="prepare", daemon=True).start()
         while self._turn():
             pass
         self._close_session()
