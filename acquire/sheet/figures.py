@@ -46,6 +46,11 @@ def quantity(text: str, unit: str) -> str:
     return text if text == NOT_GIVEN else f"{text}{NBSP}{unit}"
 
 
+def signed(text: str) -> str:
+    """A printed number with its sign; zero has none."""
+    return text if text[0] not in "0123456789" or not text.strip("0.") else f"+{text}"
+
+
 def _fixed(value: Decimal, exponent: int, rounding: str = ROUND_HALF_EVEN) -> Decimal:
     rounded = value.quantize(Decimal(1).scaleb(exponent), rounding=rounding)
     return rounded if exponent <= 0 else rounded.quantize(Decimal(1))

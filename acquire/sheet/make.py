@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from acquire.records import ArchivedPull
-from acquire.sheet import words
+from acquire.sheet import measured, words
 from acquire.sheet.curve import LOOKS, draw_curve
 from acquire.sheet.data import (
     MARK_MEANINGS,
@@ -51,10 +51,10 @@ def sheet_data(pulls: Sequence[ArchivedPull], units: Units, csv_bytes: bytes) ->
         "notices": words.notices_of(pulls, units),
         "head": words.head_of(pulls, units),
         "setup": words.setup_of(pulls, units),
-        "measured": words.measured_of(pulls, units),
+        "measured": measured.measured_of(pulls, units),
         "directions": [pull.request.direction for pull in pulls],
         "colours": [LOOKS[pull.request.direction].colour for pull in pulls],
-        "largest": [words.largest_of(pull, units) for pull in pulls],
+        "largest": [measured.largest_of(pull, units) for pull in pulls],
         "with_coefficient": [valve_diameter_m(pull) is not None for pull in pulls],
         "units": {
             "lift": printed_unit(units.display.lift),
@@ -63,9 +63,9 @@ def sheet_data(pulls: Sequence[ArchivedPull], units: Units, csv_bytes: bytes) ->
         },
         "rows": [asdict(row) for row in rows_of(pulls, units)],
         "marks": [[letter, MARK_MEANINGS[letter]] for letter in used],
-        "convention": words.convention_of(pulls[0].config),
-        "method": words.method_of(pulls),
-        "sources": [words.sources_of(pull) for pull in pulls],
+        "convention": measured.convention_of(pulls[0].config),
+        "method": measured.method_of(pulls),
+        "sources": [measured.sources_of(pull) for pull in pulls],
         "uids": [pull.uid for pull in pulls],
         "digest": digest_of(csv_bytes),
         "payload": payload_of(pulls, csv_bytes),

@@ -11,7 +11,7 @@ from acquire.records import ArchivedPull
 from acquire.sheet import words
 from acquire.sheet.curve import LOOKS
 from acquire.sheet.data import SheetError, Units, started, units_of_sheet
-from acquire.sheet.figures import NOT_GIVEN, number, printed_unit, quantity
+from acquire.sheet.figures import NOT_GIVEN, number, printed_unit, quantity, signed
 from acquire.sheet.make import Paper, Sheet, check_suffix, write_page
 from acquire.sheet.trace import draw_trace
 from acquire.sheet.typeset import Job, Space
@@ -99,10 +99,10 @@ def _row(one: "PointHold", units: Units) -> dict[str, Any]:
         "lift": _where(one.point, units),
         "target": units.pressure(hold.target_pa),
         "mean": units.pressure(hold.mean_pa),
-        "deviation": words.signed(units.pressure(hold.deviation_pa)),
+        "deviation": signed(units.pressure(hold.deviation_pa)),
         "sd": units.pressure(hold.sd_pa),
-        "slope": words.signed(units.pressure(60 * hold.slope_pa_per_s)),
-        "farthest": words.signed(units.pressure(hold.largest_excursion_pa)),
+        "slope": signed(units.pressure(60 * hold.slope_pa_per_s)),
+        "farthest": signed(units.pressure(hold.largest_excursion_pa)),
         "inside": quantity(number(100 * hold.inside_share, 0), "%"),
         "held": hold.held,
         "verdict": "held" if hold.held else "did not hold",
