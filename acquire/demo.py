@@ -20,7 +20,7 @@ from typing import Any
 from acquire.bundled import read_bundled
 from acquire.client import Client, ClientError, Lost
 from acquire.config import BenchConfig, parse_config
-from acquire.demo_plan import demo_requests
+from acquire.demo_plan import demo_requests, demo_templates
 from acquire.follow import follow
 from acquire.listening import Listening
 from acquire.records import ArchivedPull, Frame, LiveEvent, Refused, Wants
@@ -53,6 +53,8 @@ def _run(hands_off: bool, out: Path, seed: int, speed: float, endpoints: str | N
                 return _hands_off(client, sim, config, out, seed, say)
             from acquire.ui.app import run_dashboard
 
+            for template in demo_templates(config):
+                client.save_template(template)
             return run_dashboard(client)
 
 

@@ -1,7 +1,7 @@
 """What the hands-off demo asks for: an invented head, an invented set-up."""
 
 from acquire.config import BenchConfig
-from acquire.records import PullRequest, Setup, Subject
+from acquire.records import PullRequest, Setup, Subject, Template
 from acquire.units import INCH_M
 from acquire.values import Direction
 
@@ -40,3 +40,18 @@ def demo_requests(config: BenchConfig) -> list[PullRequest]:
         common = {"direction": direction, "subject": _SUBJECT, "setup": setup, "operator": "simulated"}
         requests += [PullRequest.model_validate(common | kind) for kind in (blank, lift)]
     return requests
+
+
+def demo_templates(config: BenchConfig) -> list[Template]:
+    """The same lift pulls as templates, for the dashboard."""
+    return [
+        Template(
+            name=f"demo {request.direction}",
+            setup=request.setup,
+            direction=request.direction,
+            meter_range=request.meter_range,
+            lifts_m=request.lifts_m,
+        )
+        for request in demo_requests(config)
+        if request.kind == "lift"
+    ]
