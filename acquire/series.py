@@ -70,21 +70,3 @@ def line(t: Floats, x: Floats) -> tuple[float, float]:
     tc = t - t.mean()
     spread = float(tc @ tc)
     return float(x.mean()), float(tc @ x) / spread if spread > 0 else 0.0
-
-
-def outliers(x: Floats, half_window: int = 3, limit: float = 6.0, floor: float = 0.0) -> npt.NDArray[np.bool_]:
-    """Hampel identifier: True where a sample lies beyond ``limit`` scaled MAD of its neighbours.
-
-    ``floor`` is the least scaled MAD, because the MAD of coarse digits is 0.
-    The ends use the nearest whole window. Source: F. R. Hampel, J. Am. Stat.
-    Assoc. 69 (1974) 383. Check: 10.1 10.0 10.2 9.9 13.0 10.0 10.1 -> 13.0, score 19.56.
-    """
-    n = x.size
-    width = min(2 * half_window + 1, n)
-    if n < 3:
-        return np.zeros(n, dtype=np.bool_)
-    windows = np.lib.stride_tricks.sliding_window_view(x, width)
-    at = np.clip(np.arange(n) - width // 2, 0, n - width)
-    middle = np.median(windows, axis=1)[at]
-    spread = MAD_TO_SIGMA * np.median(np.abs(windows[at] - middle[:, None]), axis=1)
-    return np.asarray(np.abs(x - middle) > limit * np.maximum(spread, floor))

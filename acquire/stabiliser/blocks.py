@@ -24,7 +24,8 @@ class Block:
 
     ``square_m4`` is the mean square about ``area_m2``; ``mass`` and
     ``mass_square`` likewise for the mass flow as the meter gave it;
-    ``digit`` the smallest step of it worth the name, infinite for none.
+    ``digit`` the smallest step of it worth the name, infinite for none, and
+    ``reading`` the last one.
     """
 
     t_start_us: int
@@ -35,6 +36,7 @@ class Block:
     mass: float
     mass_square: float
     digit: float
+    reading: float
     n: int
     rejected: int
 
@@ -88,6 +90,7 @@ class Blocks:
                 mass=float(weighed.mean()),
                 mass_square=float(weighed.var()),
                 digit=float(digits.min()) if digits.size else math.inf,
+                reading=float(weighed[-1]),
                 n=int(keep.size),
                 rejected=rejected,
             )

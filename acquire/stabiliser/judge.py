@@ -6,9 +6,10 @@ from collections import deque
 import numpy as np
 
 from acquire.config import Settling
-from acquire.series import Floats, line, n_effective, t_factor
+from acquire.series import Floats, lag_one, line, n_effective, t_factor
 from acquire.stabiliser.approach import Approach, Learned, Settled
 from acquire.stabiliser.blocks import BLOCK_US, Block, Blocks
+from acquire.stabiliser.digits import digit_uncertainty
 from acquire.stabiliser.noise import Noise, NoisePool
 from acquire.stabiliser.swings import Swings
 from acquire.stabiliser.witness import STILL_US, LiftWitness, PressureWitness
@@ -19,6 +20,7 @@ _KEEP = 6500
 _SKIP_US = 150_000
 _BLOCK_S = BLOCK_US / 1e6
 _SHORTEST_S = 0.95
+_DITHER_BLOCKS = 60
 _BEYOND = 0.01
 """Nothing is taken while an error beyond the stated half-width by ``_FALSE`` of the one wanted is likelier."""
 _FALSE = 0.8
@@ -269,23 +271,15 @@ class Stabiliser:
         )
 
     def _digit_error(self, begun_us: int) -> float:
-        """Standard uncertainty from the meter's last digit, relative.
-
-        The mean of a rounded normal is off by up to d/pi exp(-2 pi^2 sd^2 / d^2): noise
-        wider than half a digit takes it out. Rounding itself adds up to d^2/4 to the
-        variance, which must not pass for noise. Source: B. Widrow & I. Kollar, Quantization
-        Noise (2008), ch. 4.
-        """
-        window = [b for b in self._blocks if b.t_start_us >= begun_us] or list(self._blocks)[-1:]
+        """Standard uncertainty from the meter's last digit, relative."""
+        window = [b for b in self._blocks if b.t_start_us >= begun_us][-_DITHER_BLOCKS:] or list(self._blocks)[-1:]
         digit = min(b.digit for b in window)
         if digit < math.inf:
             self._digit = digit
-        mass = np.array([b.mass for b in window])
-        variance = float(mass.var()) + float(np.mean([b.mass_square for b in window])) - self._digit**2 / 4
-        if self._digit <= 0:
-            return 0.0
-        dithered = math.exp(-2 * math.pi**2 * max(variance, 0.0) / self._digit**2)
-        return self._digit / math.sqrt(12) * dithered / max(abs(float(mass.mean())), 1e-30)
+        means = np.array([b.mass for b in window])
+        within = np.array([b.mass_square for b in window])
+        level = max(abs(float(means.mean())), 1e-30)
+        return digit_uncertainty(means, within, window[-1].reading, self._digit) / level
 
     def _good(self, settled: Settled) -> bool:
         wanted = self._settings.wanted * abs(settled.value)
@@ -331,7 +325,8 @@ def by_hand(blocks: list[Block]) -> Capture:
     mean, slope = line(t, x)
     rest = x - mean - slope * (t - t.mean())
     n = len(blocks)
-    f = 0.6
+    # the lag-1 correlation of a short record is too low by about four of its reciprocal length
+    f = min(max(lag_one(rest) + 4 / n, 0.5), 0.97)
     independent = max(n_effective(n, f), 1.5)
     sd = math.sqrt(float(rest @ rest) / max(n - 2, 1)) * math.sqrt(independent / max(independent - 1, 0.5))
     scatter = sd / math.sqrt(independent)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import t as student
 
-from acquire.series import MAD_TO_SIGMA, lag_one, line, n_effective, outliers, t_factor
+from acquire.series import MAD_TO_SIGMA, lag_one, line, n_effective, t_factor
 
 
 @pytest.mark.parametrize(
@@ -26,6 +26,7 @@ def test_a_correlation_of_one_is_refused() -> None:
 
 
 def test_the_mad_constant_is_that_of_the_normal_distribution() -> None:
+    # F. R. Hampel, J. Am. Stat. Assoc. 69 (1974) 383
     assert pytest.approx(1 / NormalDist().inv_cdf(0.75), abs=1e-12) == MAD_TO_SIGMA
 
 
@@ -37,18 +38,6 @@ def test_t_factors_are_those_of_the_guide_to_uncertainty_table_g2(dof: float, fa
 @pytest.mark.parametrize("dof", [2.0, 2.5, 3.3, 5.0, 12.7, 80.0, 5e6])
 def test_t_factors_of_real_degrees_of_freedom_agree_with_scipy(dof: float) -> None:
     assert t_factor(dof) == pytest.approx(student.ppf(0.975, dof), rel=1e-3)
-
-
-def test_the_hampel_identifier_finds_the_worked_example_and_nothing_else() -> None:
-    x = np.array([10.1, 10.0, 10.2, 9.9, 13.0, 10.0, 10.1])
-    assert outliers(x, limit=19.5).tolist() == [False] * 4 + [True] + [False] * 2
-    assert not outliers(x, limit=19.6).any()
-
-
-def test_coarse_digits_make_no_outliers_above_the_floor() -> None:
-    x = np.array([10.0] * 8 + [10.1] + [10.0] * 8)
-    assert outliers(x).any()
-    assert not outliers(x, floor=0.1).any()
 
 
 def test_lag_one_of_an_alternating_row_is_minus_one() -> None:

@@ -245,7 +245,7 @@ def draw_stay(
     flow_t = _times(rng, bench.rate_hz, end)
     q = np.interp(flow_t, fine, clean) * (1 + noise * correlated(rng, flow_t, bench.theta_s))
     p = np.interp(flow_t, fine, pressure) * (1 + bench.pressure_noise * correlated(rng, flow_t, bench.pressure_theta_s))
-    digit = bench.flow_digit_rel * 1e-3
+    digit = bench.flow_digit_rel * final
     q = np.round(q / digit) * digit
     frozen = bool(rng.uniform() < cell.frozen_share)
     if frozen:
