@@ -175,9 +175,9 @@ def export(pulls: tuple[str, ...], db: Path | None, samples: bool, output: Path 
         opened: Any = click.open_file(str(output) if output else "-", "w", encoding="utf-8")
         with opened as stream:
             if samples:
-                for pull in found:
-                    for session in pull.sessions:
-                        write_samples_csv(reader, session.id, stream)
+                sessions = [session.id for pull in found for session in pull.sessions]
+                for number, session_id in enumerate(sessions):
+                    write_samples_csv(reader, session_id, stream, header=number == 0)
             else:
                 write_points_csv(reader, [pull.id for pull in found], stream)
 

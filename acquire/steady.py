@@ -59,4 +59,5 @@ def pull_hold(reader: ArchiveReader, pull: ArchivedPull) -> PullHold:
     if loose:
         which = ", ".join(str(p.point.step + 1) for p in loose)
         return PullHold(tuple(found), False, f"step {which}: {loose[0].hold.reason}")
-    return PullHold(tuple(found), True, f"all {len(found)} points inside their band")
+    said = "the one point" if len(found) == 1 else f"all {len(found)} points"
+    return PullHold(tuple(found), True, f"{said} inside {'its' if len(found) == 1 else 'their'} band")
