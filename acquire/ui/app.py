@@ -32,7 +32,7 @@ class Dashboard(App[int]):
         self._clock = clock or SystemClock()
         self.bench_facts = UNKNOWN
         self.seen = Watch(self.now_s())
-        self.bench_screen = BenchScreen()
+        self.bench_screen = BenchScreen(self.seen)
         self.last_request: PullRequest | None = None
         self._facts_due = True
 
@@ -155,6 +155,9 @@ class Dashboard(App[int]):
         self, *, identifier: str = "", same_head: bool = False, other_way: bool = False, from_template: bool = False
     ) -> None:
         """The form of a new pull, prefilled from the last one."""
+        if self.bench_facts is UNKNOWN:
+            self.say("The bench's units and ranges are not known yet: wait for its daemon", bad=True)
+            return
         form = FormScreen(self.bench_facts, self.last_request, identifier, same_head, other_way, from_template)
         self.push_screen(form)
 

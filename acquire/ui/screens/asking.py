@@ -36,7 +36,7 @@ class PickScreen(PlaceScreen[int | None], ModalScreen[int | None]):
         rows = []
         for i, line in enumerate(self.lines[start : start + room], start):
             digit = f"{i + 1}" if i < 9 else " "
-            sign, style = ("▶", "bold $on-act on $act") if i == self.marked else (" ", "")
+            sign, style = ("▶", "bold $on-act on $act-fill") if i == self.marked else (" ", "")
             rows.append(Content.styled(f"{sign} {digit}  {line} ", style))
         return Content("\n").join(rows)
 
@@ -44,13 +44,12 @@ class PickScreen(PlaceScreen[int | None], ModalScreen[int | None]):
         self.marked = max(0, min(index, len(self.lines) - 1))
         self.query_one("#pick-lines", Static).update(self._body())
 
-    def on_key(self, event: events.Key) -> None:
+    def intercept(self, event: events.Key) -> bool:
         """Digits pick at once; the table has the rest."""
         if event.character and event.character in "123456789" and int(event.character) <= len(self.lines):
-            event.stop()
             self.dismiss(int(event.character) - 1)
-        else:
-            super().on_key(event)
+            return True
+        return False
 
     def do_pick(self) -> None:
         """The marked line."""

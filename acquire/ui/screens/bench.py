@@ -14,6 +14,7 @@ from acquire.ui.screens.asking import AskScreen, PickScreen
 from acquire.ui.screens.pages import CAUTIONS, InstrumentsScreen
 from acquire.ui.screens.place import PlaceScreen
 from acquire.ui.show import curve_view, pull_title, steps_view, strips, verdict_lines
+from acquire.ui.watch import Watch
 from acquire.ui.widgets.canvas import Line
 from acquire.ui.widgets.curve import CurvePlot
 from acquire.ui.widgets.guide import GuidePanel, Saying
@@ -27,38 +28,41 @@ from acquire.ui.words import KIND_WORDS
 BOUNCE_S = 1.0
 
 
+class _Parts:
+    """The widgets of the screen, by name."""
+
+    def __init__(self, seen: Watch) -> None:
+        self.head, self.banner, self.guide = TextLine(id="head"), TextLine(id="banner"), GuidePanel(id="guide")
+        self.lift, self.pressure, self.flow = (ReadOutPanel(id=name) for name in ("lift", "pressure", "flow"))
+        self.lift_strip = HoldPlot(seen.lift, id="lift-strip")
+        self.pressure_strip = HoldPlot(seen.pressure, id="pressure-strip")
+        self.verdict, self.idle, self.keys = TextLine(id="verdict"), TextLine(id="idle-text"), TextLine(id="keys")
+        self.steps, self.curve = StepTable(id="steps"), CurvePlot(id="curve")
+
+
 class BenchScreen(PlaceScreen[None]):
     """Draws the watch at every tick, at most ten times a second, and sends what the operator does."""
 
     place: Place = "bench"
     VERTICAL_BREAKPOINTS = [(0, "-low"), (28, "-tall"), (36, "-taller")]  # noqa: RUF012 - not a class variable there
 
-    def __init__(self) -> None:
+    def __init__(self, seen: Watch) -> None:
         super().__init__()
+        self._parts = _Parts(seen)
         self.chosen: int | None = None
         self.cautions_due = True
         self._pressed_take_s = -1e9
         self._gate = ScanGate()
 
     def compose(self) -> ComposeResult:
-        watch = self.dash.seen
-        yield TextLine(id="head")
-        yield TextLine(id="banner")
-        yield GuidePanel(id="guide")
-        with Horizontal(id="numbers"):
-            yield ReadOutPanel(id="lift")
-            yield ReadOutPanel(id="pressure")
-            yield ReadOutPanel(id="flow")
-        with Horizontal(id="strips"):
-            yield HoldPlot(watch.lift, id="lift-strip")
-            yield HoldPlot(watch.pressure, id="pressure-strip")
-        yield TextLine(id="verdict")
-        with Horizontal(id="record"):
-            yield StepTable(id="steps")
-            yield CurvePlot(id="curve")
-        with Vertical(id="idle"):
-            yield TextLine(id="idle-text")
-        yield TextLine(id="keys")
+        parts = self._parts
+        yield from (parts.head, parts.banner, parts.guide)
+        yield Horizontal(parts.lift, parts.pressure, parts.flow, id="numbers")
+        yield Horizontal(parts.lift_strip, parts.pressure_strip, id="strips")
+        yield parts.verdict
+        yield Horizontal(parts.steps, parts.curve, id="record")
+        yield Vertical(parts.idle, id="idle")
+        yield parts.keys
 
     @property
     def moment(self) -> Moment:
@@ -81,20 +85,21 @@ class BenchScreen(PlaceScreen[None]):
         if frame is not None:
             lost = bool(watch.lost(now_s))
             outs = (lift_out(frame, bench), pressure_out(frame, bench), flow_out(frame, bench))
-            for name, out in zip(("lift", "pressure", "flow"), outs, strict=True):
-                self.query_one(f"#{name}", ReadOutPanel).show(out.left_over() if lost else out)
+            parts = self._parts
+            for panel, out in zip((parts.lift, parts.pressure, parts.flow), outs, strict=True):
+                panel.show(out.left_over() if lost else out)
             pressure_strip, lift_strip = strips(frame, bench)
-            self.query_one("#pressure-strip", HoldPlot).show(pressure_strip)
-            self.query_one("#lift-strip", HoldPlot).show(lift_strip)
+            self._parts.pressure_strip.show(pressure_strip)
+            self._parts.lift_strip.show(lift_strip)
             self._draw_record(frame, now_s)
         if moment == "idle":
-            self.query_one("#idle-text", TextLine).show(*self._idle_lines())
+            self._parts.idle.show(*self._idle_lines())
         words = {"pause": "go on"} if frame is not None and frame.pull is not None and frame.pull.paused else {}
-        self.query_one("#keys", TextLine).show(key_spans(keys_at("bench", moment), words, self.size.width))
+        self._parts.keys.show(key_spans(keys_at("bench", moment), words, self.size.width))
 
     def _draw_head(self, frame: Frame | None, now_s: float) -> None:
         watch, bench = self.dash.seen, self.dash.bench_facts
-        head = self.query_one("#head", TextLine)
+        head = self._parts.head
         notice = watch.said(now_s)
         if notice:
             style = "bold $on-bad on $bad" if watch.notice_bad else "bold $on-good on $good"
@@ -105,13 +110,13 @@ class BenchScreen(PlaceScreen[None]):
             right = [(f"! {', '.join(bad)} ", "bold $bad")] if bad else [(f"{bench.name} ", "$faint")]
             head.show([(f" {title}", "bold")], right=right)
         banner = unreal(frame) if frame is not None else ""
-        line = self.query_one("#banner", TextLine)
+        line = self._parts.banner
         line.display = bool(banner)
         line.show([(f" ▒▒ {banner} ▒▒".ljust(max(0, self.size.width)), "bold $on-bad on $bad")])
 
     def _draw_guide(self, frame: Frame | None, now_s: float) -> None:
         watch = self.dash.seen
-        panel = self.query_one("#guide", GuidePanel)
+        panel = self._parts.guide
         lost = watch.lost(now_s)
         if lost:
             beneath = "The daemon keeps the pull. Numbers below are old." if frame is not None else ""
@@ -135,8 +140,8 @@ class BenchScreen(PlaceScreen[None]):
         flashing = flash.point.step if flash is not None and flash.point is not None else None
         if self.chosen is not None and self.chosen >= len(pull.steps):
             self.chosen = None
-        self.query_one("#steps", StepTable).show(steps_view(pull, bench, self.chosen, flashing))
-        self.query_one("#curve", CurvePlot).show(curve_view(pull, bench))
+        self._parts.steps.show(steps_view(pull, bench, self.chosen, flashing))
+        self._parts.curve.show(curve_view(pull, bench))
         if pull.outcome is not None:
             other = "exhaust" if pull.direction == "intake" else "intake"
             nexts: Line = [
@@ -144,7 +149,7 @@ class BenchScreen(PlaceScreen[None]):
                 ("o", "bold $act"), (f" same head, {other}", ""),
             ]  # fmt: skip
             lines = [*verdict_lines(frame, bench), nexts]
-            verdict = self.query_one("#verdict", TextLine)
+            verdict = self._parts.verdict
             verdict.styles.height = min(len(lines), 10) + 1
             verdict.show(*lines)
 
@@ -160,20 +165,20 @@ class BenchScreen(PlaceScreen[None]):
 
     # ------------------------------------------------------------ keys
 
-    def on_key(self, event: events.Key) -> None:
+    def intercept(self, event: events.Key) -> bool:
         """Letters wait a moment, in case a scanner types them; the rest acts at once."""
         now_s = self.dash.now_s()
         character = event.character or ""
-        if event.key == "enter" and (text := self._gate.enter(now_s)):
-            event.stop()
+        if event.key == "enter":
+            text = self._gate.enter(now_s)
             self._scanned(text)
-        elif character.isprintable() and character and (character != " " or self._gate.waiting):
-            event.stop()
-            for name in self._gate.key(event.key, character, now_s):
-                self.perform(name)
-            self.set_timer(GAP_S * 1.2, self._release)
-        else:
-            super().on_key(event)
+            return bool(text)
+        if not character.isprintable() or not character or (character == " " and not self._gate.waiting):
+            return False
+        for name in self._gate.key(event.key, character, now_s):
+            self.perform(name)
+        self.set_timer(GAP_S * 1.2, self._release)
+        return True
 
     def _release(self) -> None:
         if self.is_current:

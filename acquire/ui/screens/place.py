@@ -34,9 +34,13 @@ class PlaceScreen(Screen[R]):
 
     def on_key(self, event: events.Key) -> None:
         """Do what the table says for this key here."""
-        if self.perform(event.key):
+        if self.intercept(event) or self.perform(event.key):
             event.stop()
             event.prevent_default()
+
+    def intercept(self, event: events.Key) -> bool:  # noqa: ARG002 - for screens to override
+        """Whether the screen has a use of its own for this key, before the table."""
+        return False
 
     def perform(self, pressed: str) -> bool:
         """Do the action of a key; whether there is one here now."""

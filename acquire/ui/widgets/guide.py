@@ -9,7 +9,7 @@ from acquire.ui.widgets.numeral import letter_lines
 
 STYLES: dict[Tone, str] = {
     "rest": "bold $foreground on $panel",
-    "move": "bold $on-act on $act",
+    "move": "bold $on-act on $act-fill",
     "hold": "bold $good on $panel",
     "trouble": "bold $on-bad on $bad",
     "taken": "bold $on-good on $good",

@@ -30,7 +30,7 @@ class ReadOutPanel(Canvas):
         out, style = self.out, STYLES[self.out.look]
         inner = max(1, width - 1)
         mark = "▶" if out.in_hand else ""
-        name = "bold $on-act on $act" if out.in_hand else "bold"
+        name = "bold $on-act on $act-fill" if out.in_hand else "bold"
         tail: Line = [(out.unit, "bold"), (f" {out.origin[:3]}", "$bad")]
         aim: Line = [(f"to {out.target}", "bold")] if out.target else []
         label: Line = [(f"{mark}{out.label} ", name), *tail]

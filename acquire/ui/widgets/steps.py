@@ -66,7 +66,7 @@ class StepTable(Canvas):
         if index == view.flashing:
             style = "bold $on-good on $good"
         elif index == view.chosen:
-            style = "bold $on-act on $act"
+            style = "bold $on-act on $act-fill"
         sign = "↻" if index == view.chosen else "◇" if row.by_hand and row.state == "taken" else _GLYPHS[row.state]
         left: list[Span] = [(f"{sign} {row.number:>2}  {row.aim:>7} ", style)]
         words = row.flow or {"open": "", "now": "now", "taken": "", "skipped": "skipped"}[row.state]
