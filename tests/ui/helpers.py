@@ -1,0 +1,109 @@
+"""Waiting for a condition instead of a time, and reading the screen as rows of text."""
+
+import asyncio
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+
+from textual import events
+from textual.pilot import Pilot
+
+from acquire.clock import SystemClock
+from acquire.records import Frame, LiveEvent
+from acquire.ui.app import Dashboard
+from tests.ui.fake import FakeBench, frame
+
+SIZES = ((80, 24), (120, 40))
+DEADLINE_S = 20.0
+
+
+class PushedClock(SystemClock):
+    """The machine's clock, which can be pushed forward."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.pushed_us = 0
+
+    def t_us(self) -> int:
+        return super().t_us() + self.pushed_us
+
+    def push(self, seconds: float) -> None:
+        self.pushed_us += round(seconds * 1e6)
+
+
+@dataclass
+class Stand:
+    """A dashboard under test with its bench, clock and keys."""
+
+    app: Dashboard
+    bench: FakeBench
+    clock: PushedClock
+    pilot: Pilot[int]
+
+    async def until(self, condition: Callable[[], bool], what: str = "") -> None:
+        """Let the dashboard work until the condition holds."""
+        loop = asyncio.get_running_loop()
+        deadline = loop.time() + DEADLINE_S
+        while not condition():
+            assert loop.time() < deadline, f"never came: {what}\n" + "\n".join(self.rows())
+            await self.pilot.pause()
+
+    async def press(self, *keys: str) -> None:
+        """Press keys as a person does: the next when the one before was acted on."""
+        for key in keys:
+            await self.pilot.press(key)
+            await self.until(lambda: not self.app.bench_screen._gate.waiting, "the key to be acted on")
+            await self.pilot.pause()
+
+    async def scan(self, text: str) -> None:
+        """Type as a barcode scanner does: all at once, and Enter."""
+        for sign in text:
+            self.app.post_message(events.Key(sign, sign))
+        self.app.post_message(events.Key("enter", "\r"))
+        await self.pilot.pause()
+
+    async def show(self, *items: Frame | LiveEvent) -> None:
+        """Play items and wait until the last frame is on the screen."""
+        self.bench.play(*items)
+        last = next((item for item in reversed(items) if isinstance(item, Frame)), None)
+        await self.until(lambda: self.bench._queue.empty(), "the stream to be read")
+        await self.until(lambda: last is None or self.app.seen.frame is last, "the frame")
+        self.app.tick()
+        await self.pilot.pause()
+
+    def rows(self) -> list[str]:
+        """What is on the screen, row by row."""
+        strips = self.app.screen._compositor.render_strips()
+        return [strip.text.rstrip() for strip in strips]
+
+    def text(self) -> str:
+        """The rows as one text."""
+        return "\n".join(self.rows())
+
+    async def sees(self, *words: str) -> None:
+        """Wait until all of these are on the screen."""
+
+        def there() -> bool:
+            text = self.text()
+            return all(word in text for word in words)
+
+        await self.until(there, f"{words} on the screen")
+
+
+@asynccontextmanager
+async def stand(size: tuple[int, int] = (80, 24), first: Frame | None = None, **its: object) -> AsyncIterator[Stand]:
+    """A dashboard of this size that has heard its first frame and knows its bench."""
+    bench = FakeBench()
+    for name, value in its.items():
+        setattr(bench, name, value)
+    clock = PushedClock()
+    app = Dashboard(bench, clock)
+    async with app.run_test(size=size) as pilot:
+        made = Stand(app, bench, clock, pilot)
+        await made.show(first or frame())
+        await made.until(lambda: app.bench_facts.name == "bench one", "the bench's facts")
+        await made.until(lambda: bench.last is None or app.last_request is not None, "the last pull")
+
+        app.tick()
+        await pilot.pause()
+        yield made

@@ -1,0 +1,360 @@
+import pytest
+
+from acquire.client import Lost
+from acquire.records import LiveEvent, Wants
+from acquire.ui.screens.bench import BenchScreen
+from acquire.ui.watch import FLASH_S, SILENCE_S
+from acquire.ui.widgets.guide import GuidePanel
+from acquire.ui.widgets.readout import ReadOutPanel
+from acquire.values import Mark, Standing, StepView
+from tests.ui.fake import IN, TARGET_PA, ended_view, frame, point, pull_view, reading, row, taken_event
+from tests.ui.helpers import SIZES, stand
+
+WANTS = Wants(lift_m=0.3 * IN, test_pressure_pa=TARGET_PA)
+OPEN = frame(pull=pull_view(2), situation="open_valve", sentence="Open the valve to 0.300 in: 0.045 more.",
+             lift_in=0.255, wants=WANTS)  # fmt: skip
+HOLD = frame(pull=pull_view(2), wants=WANTS)
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_the_sentence_of_the_daemon_stands_at_the_top(size: tuple[int, int]) -> None:
+    async with stand(size, OPEN) as its:
+        panel = its.app.screen.query_one("#guide", GuidePanel)
+        assert panel.saying.sentence == "Open the valve to 0.300 in: 0.045 more."
+        assert panel.region.y <= 2
+        if size == (80, 24):
+            assert "Open the valve to 0.300 in: 0.045 more." in its.text()
+        else:
+            # as block letters: three rows a line, nothing of the plain sentence
+            assert "Open the valve" not in its.text()
+            assert sum("█" in text for text in its.rows()[1:8]) >= 3
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_each_number_has_its_unit_age_state_and_target(size: tuple[int, int]) -> None:
+    async with stand(size, OPEN) as its:
+        text = its.text()
+        assert "LIFT in" in text
+        assert "PRESSURE inH2O" in text
+        assert "FLOW cfm" in text
+        assert "to 0.300" in text
+        assert "to 28.00" in text
+        assert "▲ low by 0.045" in text
+        assert "● in the band" in text
+        assert text.count(" now") >= 3
+        assert "▶VALVE LIFT" in text
+
+
+async def test_figures_grow_with_the_window() -> None:
+    async with stand((80, 24), HOLD) as its:
+        small = sum("█" in text for text in its.rows())
+        await its.pilot.resize_terminal(160, 50)
+        await its.until(lambda: its.app.screen.size.width == 160)
+        its.app.tick()
+        await its.until(lambda: sum("█" in text for text in its.rows()) > small + 4, "larger figures")
+
+
+@pytest.mark.parametrize("size", [(80, 24), (100, 30), (120, 40), (160, 50), (220, 30), (81, 60)])
+async def test_every_size_shows_figures_schedule_and_keys(size: tuple[int, int]) -> None:
+    async with stand(size, HOLD) as its:
+        text = its.text()
+        assert "176.3 ±0.5" in text or "121.7 ±0.5" in text
+        assert "Enter take" in its.rows()[-1]
+        assert all(len(row) <= size[0] for row in its.rows())
+        for name in ("lift", "pressure", "flow"):
+            assert its.app.screen.query_one(f"#{name}", ReadOutPanel).size.height >= 6
+
+
+async def test_a_settled_reading_says_so_in_word_and_shape() -> None:
+    settled = frame(pull=pull_view(2), standing=Standing("settled", (), 0.0, 0.003), wants=WANTS)
+    async with stand(first=settled) as its:
+        assert "● settled ±0.5" in its.text()
+    async with stand(first=HOLD) as its:
+        assert "◐ settling, 4 s" in its.text()
+        assert "still drifting" in its.text()
+
+
+async def test_a_stale_number_looks_stale() -> None:
+    stale = frame(pull=pull_view(2), wants=WANTS, readings={"lift": reading(0.3 * IN, "m", "stale", 4.0)})
+    async with stand(first=stale) as its:
+        assert "▒ STALE" in its.text()
+        assert "4 s old" in its.text()
+        assert "▒▒▒▒" in its.text()
+    async with stand(first=HOLD) as its:
+        assert "▒" not in its.text()
+
+
+async def test_a_lost_instrument_shows_no_number_at_all() -> None:
+    lost = frame(pull=pull_view(2), wants=WANTS, readings={"meter_pressure": reading(700.0, "Pa", "lost", 9.0)})
+    async with stand(first=lost) as its:
+        panel = its.app.screen.query_one("#flow", ReadOutPanel)
+        assert panel.out.figure == ""
+        assert "× LOST" in its.text()
+        assert "─ ─ ─ ─" in its.text()
+
+
+async def test_simulated_values_carry_a_banner_and_a_mark_each() -> None:
+    async with stand(first=frame(pull=pull_view(2), source="sim://bench/dp")) as its:
+        assert "SIMULATED: no number on this screen comes from an instrument" in its.text()
+        assert its.text().count(" SIM") >= 3
+        await its.show(HOLD)
+        assert "SIMULATED" not in its.text()
+        one = frame(pull=pull_view(2), readings={"lift": reading(0.1, "m", source="sim://lift")})
+        await its.show(one)
+        assert "SIMULATED: lift" in its.text()
+
+
+async def test_a_silent_daemon_is_said_within_two_seconds_and_heals() -> None:
+    async with stand(first=HOLD) as its:
+        its.clock.push(SILENCE_S + 0.05)
+        await its.sees("daemon is lost", "▒ OLD")
+        await its.show(frame(1.0, pull=pull_view(2)))
+        await its.until(lambda: "daemon is lost" not in its.text(), "healing")
+    assert SILENCE_S < 2
+
+
+async def test_a_lost_stream_is_said_at_once_and_opened_again_when_it_breaks() -> None:
+    async with stand(first=HOLD) as its:
+        its.bench.play(Lost("no daemon answers at 127.0.0.1"))
+        await its.sees("daemon is lost", "no daemon answers")
+        its.bench.play(RuntimeError("the cable fell out"))
+        await its.until(lambda: its.bench.streams == 2, "a second stream")
+        await its.show(frame(2.0, pull=pull_view(2)))
+        await its.until(lambda: "daemon is lost" not in its.text(), "healing")
+
+
+async def test_before_the_daemon_was_heard_nothing_can_be_set_up() -> None:
+    async with stand(first=frame()) as its:
+        from acquire.ui.bench import UNKNOWN
+
+        its.app.bench_facts = UNKNOWN
+        await its.press("n")
+        await its.sees("wait for its daemon")
+        assert isinstance(its.app.screen, BenchScreen)
+
+
+@pytest.mark.parametrize("key", ["enter", "space", "pagedown"])
+async def test_the_large_key_takes_the_step(key: str) -> None:
+    async with stand(first=HOLD) as its:
+        await its.press(key)
+        await its.until(lambda: [act.kind for act in its.bench.acts] == ["take"], "take")
+
+
+@pytest.mark.parametrize(
+    ("key", "kind"),
+    [("r", "retake"), ("asterisk", "retake"), ("s", "skip"), ("plus", "skip"), ("b", "back"), ("minus", "back"),
+     ("p", "pause"), ("slash", "pause")],
+)  # fmt: skip
+async def test_each_key_of_a_pull_sends_its_action(key: str, kind: str) -> None:
+    async with stand(first=HOLD) as its:
+        await its.press(key)
+        await its.until(lambda: [act.kind for act in its.bench.acts] == [kind], kind)
+
+
+async def test_pausing_again_goes_on() -> None:
+    async with stand(first=frame(pull=pull_view(2, paused=True))) as its:
+        assert "p go on" in its.rows()[-1]
+        assert "PAUSED" in its.text()
+        await its.press("p")
+        await its.until(lambda: [act.kind for act in its.bench.acts] == ["go_on"])
+
+
+async def test_a_second_press_does_not_take_the_next_step() -> None:
+    async with stand(first=HOLD) as its:
+        await its.press("enter")
+        await its.press("enter")
+        await its.sees("press again")
+        assert len(its.bench.acts) == 1
+        its.clock.push(1.1)
+        await its.press("enter")
+        await its.until(lambda: len(its.bench.acts) == 2)
+
+
+async def test_a_press_just_after_a_reading_was_taken_by_itself_is_not_meant_for_the_next_step() -> None:
+    async with stand(first=HOLD) as its:
+        await its.show(taken_event(1, 2), frame(0.1, pull=pull_view(3)))
+        await its.press("enter")
+        await its.sees("press again")
+        assert its.bench.acts == []
+
+
+async def test_aborting_asks_and_the_large_key_means_no() -> None:
+    async with stand(first=HOLD) as its:
+        await its.press("x")
+        await its.sees("Abort this pull?")
+        await its.press("enter")
+        await its.until(lambda: isinstance(its.app.screen, BenchScreen))
+        assert its.bench.acts == []
+        await its.press("x")
+        await its.sees("Abort this pull?")
+        await its.press("y")
+        await its.until(lambda: [act.kind for act in its.bench.acts] == ["abort"])
+
+
+async def test_the_meter_range_is_picked_by_its_digit() -> None:
+    async with stand(first=HOLD) as its:
+        await its.press("m")
+        await its.sees("Which meter range", "1  small", "2  large")
+        await its.press("2")
+        await its.until(lambda: [(act.kind, act.meter_range) for act in its.bench.acts] == [("range", "large")])
+
+
+async def test_arrows_choose_the_step_to_take_again() -> None:
+    async with stand(first=frame(pull=pull_view(3))) as its:
+        await its.press("up", "up")
+        assert "↻  2" in its.text()
+        await its.press("down")
+        assert "↻  3" in its.text()
+        await its.press("up", "up", "r")
+        await its.until(lambda: [(act.kind, act.step) for act in its.bench.acts] == [("retake", 0)])
+
+
+async def test_a_taken_point_rings_and_flashes() -> None:
+    async with stand(first=HOLD) as its:
+        rung: list[bool] = []
+        its.app.bell = lambda: rung.append(True)  # type: ignore[method-assign]
+        await its.show(taken_event(1, 2), frame(0.1, pull=pull_view(3)))
+        await its.sees("✔", "TAKEN  176.3 cfm ± 0.5 at 0.300 in")
+        assert rung == [True]
+        assert its.app.screen.query_one("#guide", GuidePanel).saying.tone == "taken"
+        its.clock.push(FLASH_S)
+        await its.until(lambda: "TAKEN" not in its.text(), "the flash to end")
+
+
+async def test_a_refusal_of_the_daemon_is_said_in_its_sentence() -> None:
+    async with stand(first=HOLD, refusal="There is no step before this one.") as its:
+        await its.press("b")
+        await its.sees("! There is no step before this one.")
+
+
+async def test_marks_and_notices_are_said_as_they_come() -> None:
+    async with stand(first=HOLD) as its:
+        await its.show(LiveEvent(number=1, kind="mark", t_us=0, sentence="The meter range was changed at step 3."))
+        await its.sees("! The meter range was changed at step 3.")
+
+
+async def test_a_point_by_hand_and_earlier_takes_are_told_apart() -> None:
+    view = pull_view(2)
+    step = StepView(view.steps[1].step, "taken", (point(1, 121.7), point(1, 122.9, take=2, by_hand=True)))
+    steps = (view.steps[0], step, *view.steps[2:])
+    async with stand((160, 50), frame(pull=pull_view(2, steps=steps))) as its:
+        line = next(text for text in its.rows() if "by hand" in text)
+        assert "◇  2" in line
+        assert "by hand take 2" in line
+        assert "before: 121.7 ±0.5" in line
+        assert "held 28.00 inH2O" in line
+
+
+async def test_the_curve_grows_with_the_points() -> None:
+    async with stand((120, 40), frame(pull=pull_view(1))) as its:
+        few = its.text().count("●")
+        await its.show(frame(1.0, pull=pull_view(6)))
+        # each new point is one mark in the table and one in the curve
+        assert its.text().count("●") == few + 10
+
+
+async def test_the_hold_of_the_test_pressure_is_drawn_against_its_band() -> None:
+    async with stand((120, 40), HOLD) as its:
+        frames = [frame(t / 10, pull=pull_view(2), wants=WANTS) for t in range(100)]
+        await its.show(*frames)
+        assert "in the band for 10 s" in its.text()
+        assert "28.56┌" in its.text()
+        assert "27.44└" in its.text()
+        await its.show(frame(10.1, pull=pull_view(2), wants=WANTS, pressure_inh2o=26.9))
+        assert "◇ outside" in its.text()
+        assert "▲ low by 1.10" in its.text()
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_the_verdict_says_complete_or_not_and_every_mark(size: tuple[int, int]) -> None:
+    marks = (Mark("zero", "The zero of the test pressure moved by 0.06 inH2O."), Mark("hand", "Step 4 was by hand."))
+    ended = frame(pull=ended_view(marks), situation="ended", sentence="Pull complete.")
+    async with stand(size, ended) as its:
+        text = its.text()
+        assert "● COMPLETE   8 of 8 steps taken, all settled" in text
+        assert "! The zero of the test pressure moved by 0.06 inH2O." in text
+        assert "! Step 4 was by hand." in text
+        assert "o same head, exhaust" in text
+        assert "8    0.800 265.8 ±0.5" in text
+        aborted = frame(
+            1.0, pull=pull_view(3, outcome="aborted", phase="ended"), situation="aborted", sentence="Aborted."
+        )
+        await its.show(aborted)
+        assert "× ABORTED   3 of 8 steps taken" in its.text()
+
+
+async def test_one_unfinished_pull_is_resumed_at_once_and_several_are_offered() -> None:
+    async with stand(open_rows=[row(5)]) as its:
+        await its.press("u")
+        await its.until(lambda: its.bench.resumed == [5])
+    async with stand(open_rows=[row(5), row(6, "H-2000", 1)]) as its:
+        await its.press("u")
+        await its.sees("Go on with which pull?", "H-2000", "1 of 8 taken")
+        await its.press("down", "enter")
+        await its.until(lambda: its.bench.resumed == [6])
+    async with stand() as its:
+        await its.press("u")
+        await its.sees("No pull is unfinished")
+
+
+async def test_the_cautions_stand_on_the_first_screen_once() -> None:
+    async with stand(last=None) as its:
+        assert "hearing and eye protection" in its.text()
+        assert "local codes" in its.text()
+        await its.press("n")
+        await its.sees("The head")
+        await its.press("escape")
+        await its.until(lambda: isinstance(its.app.screen, BenchScreen))
+        its.app.tick()
+        await its.until(lambda: "hearing" not in its.text(), "the cautions to be gone")
+
+
+async def test_a_scanned_label_during_a_pull_does_nothing() -> None:
+    async with stand(first=HOLD) as its:
+        await its.scan("sbx1")
+        await its.sees("Scanned 'sbx1' during a pull")
+        assert its.bench.acts == []
+
+
+async def test_the_instruments_page_tells_source_age_and_discarded_lines() -> None:
+    async with stand(first=HOLD) as its:
+        await its.press("i")
+        await its.sees("● manometer", "2 discarded", "serial:///dev/ttyUSB0", "test pressure", "28.04 inH2O")
+        await its.press("escape")
+        await its.until(lambda: isinstance(its.app.screen, BenchScreen))
+
+
+async def test_closing_the_dashboard_needs_one_key_and_sends_nothing() -> None:
+    async with stand(first=HOLD) as its:
+        await its.press("ctrl+q")
+        assert its.app.return_code == 0
+        assert its.bench.acts == []
+
+
+async def test_the_work_of_a_frame_does_not_grow_with_the_session() -> None:
+    async with stand(first=HOLD) as its:
+        frames = [frame(t / 10, pull=pull_view(2), wants=WANTS) for t in range(3000)]
+        for its_frame in frames:
+            its.app.hear(its_frame)
+        assert len(its.app.seen.pressure.samples) <= 301
+
+
+async def test_only_what_changed_is_painted_again() -> None:
+    async with stand(first=HOLD) as its:
+        lift, steps = its.app.screen.query_one("#lift", ReadOutPanel), its.app.screen.query_one("#steps")
+        before = (lift.paints, steps.paints)  # type: ignore[attr-defined]
+        flow = its.app.screen.query_one("#flow", ReadOutPanel)
+        flow_before = flow.paints
+        await its.show(frame(0.5, pull=pull_view(2), wants=WANTS, flow_cfm=180.0))
+        assert (lift.paints, steps.paints) == before  # type: ignore[attr-defined]
+        assert flow.paints > flow_before
+
+
+async def test_a_faster_stream_does_not_draw_faster() -> None:
+    async with stand(first=HOLD) as its:
+        flow = its.app.screen.query_one("#flow", ReadOutPanel)
+        before = flow.paints
+        for n in range(200):
+            its.app.hear(frame(n / 100, pull=pull_view(2), flow_cfm=100.0 + n))
+        await its.sees("FLOW")
+        assert flow.paints - before <= 3
