@@ -1,0 +1,50 @@
+"""Makes the README's pictures from real runs on the simulated bench: ``python -m tests.pictures``."""
+
+import asyncio
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+from acquire.client import Client
+from acquire.config import parse_config
+from acquire.demo import daemon_on, demo_config_text, operator_follows, simulated_bench
+from acquire.demo_plan import demo_requests
+from acquire.ui.app import Dashboard
+
+PICTURES = Path(__file__).parent / "data" / "pictures"
+SEED, SPEED, WANTED_POINTS = 7, 8.0, 5
+
+
+async def dashboard(client: Client) -> str:
+    """The dashboard in the middle of a pull, as SVG."""
+    app = Dashboard(client)
+    async with app.run_test(size=(100, 36)) as pilot:
+        while True:
+            await pilot.pause(0.2)
+            pull = client.frame().pull
+            standing = client.frame().standing
+            if pull and sum(bool(step.points) for step in pull.steps) >= WANTED_POINTS and standing.state == "settling":
+                await pilot.pause(0.3)
+                return app.export_screenshot(title="steadydraw")
+
+
+def main() -> None:
+    """Write dashboard.svg and sheet.png."""
+    PICTURES.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory() as folder:
+        out = Path(folder)
+        with simulated_bench(SEED, SPEED) as sim:
+            text = demo_config_text(sim.ports)
+            (out / "bench.toml").write_text(text, encoding="utf-8")
+            with daemon_on(out, SPEED) as client, operator_follows(client, sim):
+                client.begin(demo_requests(parse_config(text, "demo"))[1])
+                (PICTURES / "dashboard.svg").write_text(asyncio.run(dashboard(client)), encoding="utf-8")
+        results = out / "results"
+        command = [sys.executable, "-m", "acquire", "demo", "--hands-off", "--seed", str(SEED), "--out", str(results)]
+        subprocess.run(command, check=True)
+        (PICTURES / "sheet.png").write_bytes((results / "sheet.png").read_bytes())
+
+
+if __name__ == "__main__":
+    main()
