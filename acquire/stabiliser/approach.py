@@ -18,37 +18,47 @@ Computation 4 (1992) 415; model averaging, Hoeting et al., Statistical Science
 """
 
 from dataclasses import dataclass
-from statistics import NormalDist
 
 import numpy as np
-import numpy.typing as npt
 
 from acquire.series import Floats
+from acquire.stabiliser.mixture import half_width, outside
 from acquire.stabiliser.noise import Noise, whitening
+from acquire.stabiliser.responses import (
+    ALWAYS,
+    CONSTANT,
+    COSINES,
+    CREEP_COLUMNS,
+    CREEP_PRIOR,
+    DECAYS,
+    FIRST,
+    INDEX,
+    LAGS,
+    NEAR,
+    NOTHING,
+    OMEGA,
+    OPEN,
+    RATES,
+    READING,
+    SINES,
+    SIZE,
+    Columns,
+    Learned,
+    unlearned,
+)
 
-Columns = npt.NDArray[np.intp]
-
-FIRST_TAUS_S = np.geomspace(0.15, 4.2, 24)
-SECOND_TAUS_S = np.geomspace(0.25, 3.5, 15)
-DAMPINGS = (0.42, 0.56, 0.7, 0.88)
-CREEP_TAUS_S = (1.5, 3.0, 6.0, 12.0)
-CREEP_CHANCE = 0.15
-"""How often a reading is taken to creep after a move, before its record has been seen."""
-CREEP_SIZE = 0.012
-"""Root mean square of such a creep, as a share of the reading."""
-APPROACH_SIZE = 0.2
-"""Least root mean square of what the approach lacks when the valve has come to rest."""
-PRESSURE_LAGS_S = (0.1, 0.3, 1.0)
-PRESSURE_SIZES = (0.4, 0.3, 0.06)
-"""Root mean square effect of a pressure seen that late: 0.5 would be the whole of the square root."""
 MISFIT = 0.2
 """No bench is quite of first or second order: so much of what is still lacking is not trusted."""
 LATE = 0.03
 """From so much on that is still lacking the sums begin anew: a grid of responses is too coarse for more."""
 TRUST = 0.3
 """Power to which the evidence of a large approach is taken: against a coarse grid it proves too much."""
-_PRUNE = 1e-4
+_PRUNE = 4e-3
 _AT_ONCE = 64
+APPROACH_SIZE = 0.2
+"""Least root mean square of what the approach lacks when the valve has come to rest."""
+CREEP_SIZE = 0.012
+"""Root mean square of such a creep, as a share of the reading."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,86 +79,6 @@ class Settled:
     creep_chance: float
 
 
-@dataclass(frozen=True, slots=True)
-class Learned:
-    """What one bench shows from step to step.
-
-    ``response`` are log weights over the grid of responses; ``swings`` and
-    ``precision`` the normal belief about the effects of a moving pressure.
-    """
-
-    response: Floats
-    swings: Floats
-    precision: Floats
-
-
-def _grid() -> tuple[Floats, Floats, Floats]:
-    """Decay rate, angular frequency (0 for first order) and damping (0 likewise) of each response."""
-    taus, dampings = (a.ravel() for a in np.meshgrid(SECOND_TAUS_S, np.array(DAMPINGS)))
-    none = np.zeros(FIRST_TAUS_S.size)
-    return (
-        np.concatenate([1 / FIRST_TAUS_S, dampings / taus]),
-        np.concatenate([none, np.sqrt(1 - dampings**2) / taus]),
-        np.concatenate([none, dampings]),
-    )
-
-
-RATES, OMEGAS, SHAPES = _grid()
-_FIRST = FIRST_TAUS_S.size
-_SECOND = RATES.size - _FIRST
-_CREEPS = len(CREEP_TAUS_S)
-# columns of the sums: pressure effects, constant, responses, creeps, two that are nothing, reading
-_K = len(PRESSURE_LAGS_S)
-_ONE = _K
-_COS = _ONE + 1
-_SIN = _COS + RATES.size
-_CREEP = _SIN + _SECOND
-_NOTHING = _CREEP + _CREEPS
-_Y = _NOTHING + 2
-_SIZE = _Y + 1
-_DECAYS = np.concatenate([RATES, 1 / np.array(CREEP_TAUS_S)])
-_OMEGA = OMEGAS[_FIRST:]
-
-
-def _models() -> Columns:
-    """Columns of each model, shape (responses, 1 + creeps, 4): constant, response twice, creep."""
-    index = np.empty((RATES.size, 1 + _CREEPS, 4), dtype=np.intp)
-    index[:, :, 0] = _ONE
-    index[:, :, 1] = (_COS + np.arange(RATES.size))[:, None]
-    index[:_FIRST, :, 2] = _NOTHING
-    index[_FIRST:, :, 2] = (_SIN + np.arange(_SECOND))[:, None]
-    index[:, :, 3] = np.array([_NOTHING + 1, *range(_CREEP, _NOTHING)])
-    return index
-
-
-_INDEX = _models()
-_ALWAYS = np.array([*range(_K), _ONE, *range(_CREEP, _SIZE)])
-_CREEP_PRIOR = np.log(np.array([1 - CREEP_CHANCE] + [CREEP_CHANCE / _CREEPS] * _CREEPS))
-# before anything is known: either order alike, all time constants and dampings alike
-_OPEN = np.concatenate([np.full(_FIRST, 0.5 / _FIRST), np.full(_SECOND, 0.5 / _SECOND)])
-
-
-def _nearness() -> Floats:
-    """Spread of a response from step to step: columns sum to one."""
-    log = np.log(RATES)
-    near = np.exp(-0.5 * ((log[:, None] - log[None, :]) / 0.12) ** 2)
-    near *= np.exp(-0.5 * ((SHAPES[:, None] - SHAPES[None, :]) / 0.1) ** 2)
-    return np.asarray(near / near.sum(axis=0))
-
-
-_NEAR = _nearness()
-
-
-def unlearned() -> Learned:
-    """What is believed of a bench that has shown nothing yet."""
-    return Learned(np.log(_OPEN), np.zeros(_K), np.diag(np.array(PRESSURE_SIZES) ** -2.0))
-
-
-# the normal distribution as a table: linear between entries, to 1e-6
-_SCORES = np.linspace(-7.0, 7.0, 2801)
-_CHANCES = np.array([NormalDist().cdf(float(score)) for score in _SCORES])
-
-
 class Approach:
     """The sums of one stay, and the fit of all models to them."""
 
@@ -164,8 +94,8 @@ class Approach:
         self._clear()
 
     def _clear(self) -> None:
-        self._g0 = np.zeros((_SIZE, _SIZE))
-        self._g1 = np.zeros((_SIZE, _SIZE))
+        self._g0 = np.zeros((SIZE, SIZE))
+        self._g1 = np.zeros((SIZE, SIZE))
         self._ends: list[Floats] = []
         self._new: list[Floats] = []
         self._tail: Floats | None = None
@@ -183,15 +113,15 @@ class Approach:
 
     def add(self, since_s: float, y: float, swings: Floats, gap: bool) -> None:
         """One block: time since the valve came to rest, reading in scales, pressure effects (lags,)."""
-        z = np.zeros(_SIZE)
-        decay = np.exp(-_DECAYS * since_s)
-        z[:_K] = swings
-        z[_ONE] = 1.0
-        z[_COS:_SIN] = decay[: RATES.size]
-        z[_COS + _FIRST : _SIN] *= np.cos(_OMEGA * since_s)
-        z[_SIN:_CREEP] = decay[_FIRST : RATES.size] * np.sin(_OMEGA * since_s)
-        z[_CREEP:_NOTHING] = decay[RATES.size :]
-        z[_Y] = y
+        z = np.zeros(SIZE)
+        decay = np.exp(-DECAYS * since_s)
+        z[:LAGS] = swings
+        z[CONSTANT] = 1.0
+        z[COSINES:SINES] = decay[: RATES.size]
+        z[COSINES + FIRST : SINES] *= np.cos(OMEGA * since_s)
+        z[SINES:CREEP_COLUMNS] = decay[FIRST : RATES.size] * np.sin(OMEGA * since_s)
+        z[CREEP_COLUMNS:NOTHING] = decay[RATES.size :]
+        z[READING] = y
         if self._last is None:
             self._ends.append(z)
             self._first = y
@@ -202,7 +132,7 @@ class Approach:
             self._before = None
         else:
             if self._before is not None:
-                self._bends += float(y - 2 * self._last[_Y] + self._before[_Y]) ** 2
+                self._bends += float(y - 2 * self._last[READING] + self._before[READING]) ** 2
             self._before = self._last
         self._new.append(z)
         self._last = z
@@ -216,9 +146,9 @@ class Approach:
         if not self._new:
             return
         rows = np.array(self._new)
-        self._g0 += rows.T @ rows
+        self._g0 += _product(rows, rows)
         joined = rows if self._tail is None else np.vstack([self._tail, rows])
-        self._g1 += joined[1:].T @ joined[:-1]
+        self._g1 += _product(joined[1:], joined[:-1])
         self._tail = rows[-1]
         self._new.clear()
 
@@ -244,22 +174,24 @@ class Approach:
         otherwise those that the last full one left standing.
         """
         assert self._last is not None
-        level = max(abs(float(self._last[_Y])), 1e-9)
+        level = max(abs(float(self._last[READING])), 1e-9)
         responses = np.arange(RATES.size) if full else self._active
         self._sum()
-        index = _INDEX[responses]
-        columns = np.union1d(index, _ALWAYS)
+        index = INDEX[responses]
+        there = np.zeros(SIZE, dtype=np.bool_)
+        there[index] = there[ALWAYS] = True
+        columns = np.flatnonzero(there)
         m, log_prior = self._precision(columns, noise, level)
-        swing_part = np.linalg.inv(m[:_K, :_K]) @ m[:_K, _K:]
-        rest = m[_K:, _K:] - m[_K:, :_K] @ swing_part
-        places = np.searchsorted(columns, index)
-        at = places - _K
+        swing_part = np.linalg.inv(m[:LAGS, :LAGS]) @ m[:LAGS, LAGS:]
+        rest = m[LAGS:, LAGS:] - _product(m[:LAGS, LAGS:], swing_part)
+        places = (np.cumsum(there) - 1)[index]
+        at = places - LAGS
         a = rest[at[..., :, None], at[..., None, :]]
         b = rest[at, -1]
         inverse = np.linalg.inv(a)
         beta = np.einsum("rcij,rcj->rci", inverse, b)
         size = log_prior[places[..., 1:]].sum(axis=-1)
-        evidence = 0.5 * (beta * b).sum(axis=-1) + 0.5 * (size - np.log(np.linalg.det(a))) + _CREEP_PRIOR
+        evidence = 0.5 * (beta * b).sum(axis=-1) + 0.5 * (size - np.log(np.linalg.det(a))) + CREEP_PRIOR
         log_weight = evidence + self._belief[responses][:, None]
         weight = np.exp(log_weight - log_weight.max())
         weight /= weight.sum()
@@ -279,7 +211,7 @@ class Approach:
         mu = beta[used][:, 0]
         sd = np.sqrt(factor**2 * inverse[used][:, 0, 0] + (MISFIT * left) ** 2 + (digit * level) ** 2)
         value = float(w @ mu)
-        half = _half_width(w, mu - value, sd)
+        half = half_width(w, mu - value, sd)
         lacking = float(w @ left)
         if full and self._late_since_s is None and lacking < LATE * level and half < 3 * LATE * level:
             self._narrow(per_response, level)
@@ -287,7 +219,7 @@ class Approach:
         return Settled(
             value=value,
             half_width=half,
-            beyond=_outside(w, mu - value, sd, half + allowed * abs(value)),
+            beyond=outside(w, mu - value, sd, half + allowed * abs(value)),
             left=lacking,
             swing_share=float(1 - bare / inverse[best][0, 0]),
             creep_chance=float(weight[:, 1:].sum()),
@@ -298,7 +230,7 @@ class Approach:
         self._late_since_s = self._since_s
         if abs(self._first - level) > LATE * level:
             tempered = weight**TRUST
-            self._belief = np.log(0.97 * (_NEAR @ (tempered / tempered.sum())) + 0.03 * _OPEN)
+            self._belief = np.log(0.97 * (NEAR @ (tempered / tempered.sum())) + 0.03 * OPEN)
             self._clear()
 
     def _precision(self, columns: Columns, noise: Noise, level: float) -> tuple[Floats, Floats]:
@@ -308,45 +240,45 @@ class Approach:
         square = columns[:, None], columns
         crossed = self._g1[square]
         ends = np.array([*self._ends, self._last])[:, columns]
-        m = (1 + f * f) * self._g0[square] - f * (crossed + crossed.T) - f * f * (ends.T @ ends)
+        m = (1 + f * f) * self._g0[square] - f * (crossed + crossed.T) - f * f * _product(ends, ends)
         m /= innovation
-        prior = np.zeros(_SIZE)
-        moved = abs(self._first - float(self._last[_Y]))
+        prior = np.zeros(SIZE)
+        moved = abs(self._first - float(self._last[READING]))
         if self._late_since_s is None:
-            prior[_COS:_CREEP] = (APPROACH_SIZE * level + moved) ** -2
+            prior[COSINES:CREEP_COLUMNS] = (APPROACH_SIZE * level + moved) ** -2
         else:
             envelope = np.exp(-RATES * self._late_since_s) / (1.5 * LATE * level)
-            prior[_COS:_SIN] = envelope**2
-            prior[_SIN:_CREEP] = envelope[_FIRST:] ** 2
+            prior[COSINES:SINES] = envelope**2
+            prior[SINES:CREEP_COLUMNS] = envelope[FIRST:] ** 2
         np.maximum(prior, 1e-12, out=prior)
-        prior[: _ONE + 1] = 0.0
-        prior[_CREEP:_NOTHING] = (CREEP_SIZE * level) ** -2
-        prior[_NOTHING:_Y] = 1.0
-        prior[_Y] = 0.0
+        prior[: CONSTANT + 1] = 0.0
+        prior[CREEP_COLUMNS:NOTHING] = (CREEP_SIZE * level) ** -2
+        prior[NOTHING:READING] = 1.0
+        prior[READING] = 0.0
         prior = prior[columns]
         m[np.arange(columns.size), np.arange(columns.size)] += prior
         precision = self.learned.precision / level**2
-        m[:_K, :_K] += precision
+        m[:LAGS, :LAGS] += precision
         pull = precision @ self.learned.swings * level
-        m[:_K, -1] += pull
-        m[-1, :_K] += pull
+        m[:LAGS, -1] += pull
+        m[-1, :LAGS] += pull
         return np.asarray(m), np.log(np.where(prior > 0, prior, 1.0))
 
     def _remember(self, columns: Columns, places: Columns, beta: Floats, m: Floats, swing_part: Floats) -> None:
         """The best fit in full, and what it says of a moving pressure."""
-        real = columns[places] < _NOTHING
+        real = columns[places] < NOTHING
         fit = np.zeros(columns.size)
         fit[places[real]] = beta[real]
         fit[-1] = -1.0
-        fit[:_K] = -swing_part @ fit[_K:]
+        fit[:LAGS] = -swing_part @ fit[LAGS:]
         there = fit != 0
         self._columns = columns[there]
         self._beta = fit[there]
         self._used = int(real.sum())
-        cross = m[:_K][:, places]
-        precision = m[:_K, :_K] - cross @ np.linalg.inv(m[places[:, None], places]) @ cross.T
+        cross = m[:LAGS][:, places]
+        precision = m[:LAGS, :LAGS] - cross @ np.linalg.inv(m[places[:, None], places]) @ cross.T
         level = abs(float(beta[0])) or 1.0
-        self._swing_belief = (fit[:_K] / level, precision * level**2)
+        self._swing_belief = (fit[:LAGS] / level, precision * level**2)
 
     def learn(self) -> None:
         """Carry what this step showed over to the next one."""
@@ -355,26 +287,13 @@ class Approach:
         log = self._belief + self._evidence
         weight = np.exp(log - log.max())
         weight /= weight.sum()
-        weight = 0.97 * (_NEAR @ weight) + 0.03 * _OPEN
+        weight = 0.97 * (NEAR @ weight) + 0.03 * OPEN
         swings, precision = self._swing_belief
         # a step's belief counts half at the next one, and never below a spread of 0.03
-        softened = np.linalg.inv(np.linalg.inv(precision) * 2.0 + np.eye(_K) * 0.03**2)
+        softened = np.linalg.inv(np.linalg.inv(precision) * 2.0 + np.eye(LAGS) * 0.03**2)
         self.learned = Learned(np.log(weight), swings, np.asarray(softened, dtype=np.float64))
 
 
-def _outside(w: Floats, off: Floats, sd: Floats, limit: float) -> float:
-    """Chance of a mixture of normals to lie farther than ``limit`` from 0."""
-    inside = np.interp((limit - off) / sd, _SCORES, _CHANCES) - np.interp((-limit - off) / sd, _SCORES, _CHANCES)
-    return float(1 - w @ inside)
-
-
-def _half_width(w: Floats, off: Floats, sd: Floats) -> float:
-    """Where 95 % of the mixture lie within, by bisection to a ten thousandth of the widest."""
-    low, high = 0.0, float(np.max(np.abs(off) + 4 * sd))
-    for _ in range(18):
-        middle = (low + high) / 2
-        if _outside(w, off, sd, middle) > 0.05:
-            low = middle
-        else:
-            high = middle
-    return high
+def _product(a: Floats, b: Floats) -> Floats:
+    """a transposed times b, few rows: not by BLAS, whose threads would cost more than they save."""
+    return np.asarray(np.einsum("ki,kj->ij", a, b))

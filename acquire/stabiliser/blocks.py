@@ -8,6 +8,7 @@ import numpy as np
 from acquire.series import MAD_TO_SIGMA, Floats
 
 BLOCK_US = 100_000
+BLOCK_S = BLOCK_US / 1e6
 LONGEST_SPIKE = 3
 """One to three stray samples are a spike or a dropout; a longer run is a change."""
 _SPIKE_LIMIT = 5.5
@@ -103,9 +104,13 @@ class Blocks:
 
     def _sort(self, area: Floats) -> tuple[np.ndarray, int, int]:
         """Indices to keep, where the samples begin that must wait, how many were rejected."""
-        limit = self._limit()
         steps = np.abs(np.diff(area, prepend=area[0] if self._last is None else self._last))
-        if steps.max() <= limit:
+        worst = float(steps.max())
+        # the usual case needs no limit: nothing so small is a spike
+        limit = math.inf
+        if self._last is not None and worst > _LEAST_SPIKE * abs(self._last):
+            limit = self._limit()
+        if worst <= limit:
             self._accept(area, steps)
             return np.arange(area.size), area.size, 0
         keep: list[int] = []

@@ -6,11 +6,13 @@ from collections import deque
 import numpy as np
 
 from acquire.config import Settling
-from acquire.series import Floats, lag_one, line, n_effective, t_factor
-from acquire.stabiliser.approach import Approach, Learned, Settled
-from acquire.stabiliser.blocks import BLOCK_US, Block, Blocks
+from acquire.series import Floats, t_factor
+from acquire.stabiliser.approach import Approach, Settled
+from acquire.stabiliser.blocks import BLOCK_S, BLOCK_US, Block, Blocks
+from acquire.stabiliser.captures import by_hand, reading
 from acquire.stabiliser.digits import digit_uncertainty
-from acquire.stabiliser.noise import Noise, NoisePool
+from acquire.stabiliser.noise import NoisePool
+from acquire.stabiliser.responses import Learned
 from acquire.stabiliser.swings import Swings
 from acquire.stabiliser.witness import STILL_US, LiftWitness, PressureWitness
 from acquire.values import Capture, Missing, Standing, StandingState, Step
@@ -18,7 +20,6 @@ from acquire.values import Capture, Missing, Standing, StandingState, Step
 _SILENT_US = 2_000_000
 _KEEP = 6500
 _SKIP_US = 150_000
-_BLOCK_S = BLOCK_US / 1e6
 _SHORTEST_S = 0.95
 _DITHER_BLOCKS = 60
 _BEYOND = 0.01
@@ -45,8 +46,8 @@ class Stabiliser:
         self._swings = Swings()
         self._flow = Blocks()
         self._blocks: deque[Block] = deque(maxlen=_KEEP)
-        self._approach = Approach(_BLOCK_S, learned)
-        self._pool = NoisePool(_BLOCK_S)
+        self._approach = Approach(BLOCK_S, learned)
+        self._pool = NoisePool(BLOCK_S)
         self._origin_us: int | None = None
         self._aimed_us = 0
         self._scale = 0.0
@@ -138,16 +139,18 @@ class Stabiliser:
             self._approach.learn()
 
     def _samples_a_block(self) -> float:
-        return float(np.mean([b.n for b in list(self._blocks)[-20:]])) if self._blocks else 1.0
+        return sum(b.n for b in self._blocks) / len(self._blocks) if self._blocks else 1.0
 
     def _tick(self, t_us: int) -> None:
         start_us = max(self._close_us - BLOCK_US, 0)
         self._close_us = (t_us // BLOCK_US + 1) * BLOCK_US
         swings: Floats | None = None
         if self._pressures:
-            self._pressure.block(start_us, float(np.median(self._pressures)))
+            self._pressure.block(start_us, sorted(self._pressures)[len(self._pressures) // 2])
             if self._step is not None:
-                swings = self._swings.block(t_us / 1e6, float(np.mean(self._pressures)), self._step.test_pressure_pa)
+                swings = self._swings.block(
+                    t_us / 1e6, sum(self._pressures) / len(self._pressures), self._step.test_pressure_pa
+                )
             self._pressures.clear()
         block = self._flow.close()
         if block is not None:
@@ -239,7 +242,7 @@ class Stabiliser:
         half = settled.half_width / max(abs(level), 1e-12)
         # far from the goal the next look may wait longer
         self._next_weigh = self._ticks + (2 if half < 2 * wanted else 3 if half < 6 * wanted else 5)
-        scatter = 1.96 * factor * math.sqrt(noise.long_run * _BLOCK_S / max(waited_s, 0.1)) / max(abs(level), 1e-12)
+        scatter = 1.96 * factor * math.sqrt(noise.long_run * BLOCK_S / max(waited_s, 0.1)) / max(abs(level), 1e-12)
         late = waited_s >= self._settings.longest_wait_s
         if short_s <= 0 and (late or self._good(settled)):
             reason = "settled"
@@ -249,7 +252,12 @@ class Stabiliser:
                     f"too unsteady for {100 * wanted:.2g} % in {self._settings.longest_wait_s:.0f} s: "
                     f"taken with {100 * half:.2g} %"
                 )
-            self._take(self._reading(settled, noise, begun_us, reached, reason), half)
+            self._take(
+                reading(
+                    [b for b in self._blocks if b.t_start_us >= begun_us], settled, noise, self._scale, reached, reason
+                ),
+                half,
+            )
             return
         missing: list[Missing] = []
         if short_s > 0:
@@ -291,60 +299,3 @@ class Stabiliser:
         drift = capture.drift_m2_per_s / capture.area_m2 * 60 if capture.area_m2 else None
         self._standing = Standing("settled", (), 0.0, half_rel, drift, capture.reason)
         self._learn()
-
-    def _reading(self, settled: Settled, noise: Noise, begun_us: int, reached: bool, reason: str) -> Capture:
-        window = [b for b in self._blocks if b.t_start_us >= begun_us]
-        t = np.array([b.t_mean_us for b in window]) / 1e6
-        x = np.array([b.area_m2 for b in window])
-        _, slope = line(t, x)
-        inside = float(np.mean([b.square_m4 for b in window]))
-        sd = math.sqrt(noise.variance * self._scale**2 + inside)
-        span = max(len(window), 1) * _BLOCK_S
-        independent = max(1.0, sd**2 / (noise.long_run * self._scale**2 * _BLOCK_S / span))
-        return Capture(
-            t_start_us=window[0].t_start_us,
-            t_end_us=window[-1].t_end_us,
-            area_m2=self._scale * settled.value,
-            standard_uncertainty_m2=abs(self._scale) * settled.half_width / t_factor(noise.dof),
-            dof=noise.dof,
-            noise_m2=sd,
-            correlation_time_s=noise.theta_s,
-            drift_m2_per_s=slope,
-            n=sum(b.n for b in window),
-            n_independent=independent,
-            rejected=sum(b.rejected for b in window),
-            reached=reached,
-            reason=reason,
-        )
-
-
-def by_hand(blocks: list[Block]) -> Capture:
-    """The mean of the latest blocks with an interval that allows for what still drifts."""
-    t = np.array([b.t_mean_us for b in blocks]) / 1e6
-    x = np.array([b.area_m2 for b in blocks])
-    mean, slope = line(t, x)
-    rest = x - mean - slope * (t - t.mean())
-    n = len(blocks)
-    # the lag-1 correlation of a short record is too low by about four of its reciprocal length
-    f = min(max(lag_one(rest) + 4 / n, 0.5), 0.97)
-    independent = max(n_effective(n, f), 1.5)
-    sd = math.sqrt(float(rest @ rest) / max(n - 2, 1)) * math.sqrt(independent / max(independent - 1, 0.5))
-    scatter = sd / math.sqrt(independent)
-    span = float(t[-1] - t[0]) if n > 1 else 1.0
-    slope_error = math.sqrt(12) * scatter / max(span, 0.1)
-    left = (abs(slope) + 1.65 * slope_error) * (3.0 + span / 2)
-    return Capture(
-        t_start_us=blocks[0].t_start_us,
-        t_end_us=blocks[-1].t_end_us,
-        area_m2=mean,
-        standard_uncertainty_m2=math.sqrt(scatter**2 + (left / 2) ** 2 + (0.0005 * mean) ** 2),
-        dof=max(independent - 1, 2.0),
-        noise_m2=sd,
-        correlation_time_s=-_BLOCK_S / math.log(f),
-        drift_m2_per_s=slope,
-        n=sum(b.n for b in blocks),
-        n_independent=independent,
-        rejected=sum(b.rejected for b in blocks),
-        reached=False,
-        reason="taken by hand before it had settled",
-    )

@@ -10,7 +10,7 @@ import math
 import numpy as np
 
 from acquire.series import Floats
-from acquire.stabiliser.approach import PRESSURE_LAGS_S
+from acquire.stabiliser.responses import PRESSURE_LAGS_S
 
 
 class Swings:

@@ -1,0 +1,95 @@
+"""The grid of responses and creeps, the columns of the fit, and what is believed of a bench."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from acquire.series import Floats
+
+Columns = npt.NDArray[np.intp]
+
+FIRST_TAUS_S = np.geomspace(0.15, 4.2, 24)
+SECOND_TAUS_S = np.geomspace(0.25, 3.5, 15)
+DAMPINGS = (0.42, 0.56, 0.7, 0.88)
+CREEP_TAUS_S = (1.5, 3.0, 6.0, 12.0)
+CREEP_CHANCE = 0.15
+"""How often a reading is taken to creep after a move, before its record has been seen."""
+PRESSURE_LAGS_S = (0.1, 0.3, 1.0)
+PRESSURE_SIZES = (0.4, 0.3, 0.06)
+"""Root mean square effect of a pressure seen that late: 0.5 would be the whole of the square root."""
+
+
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """What one bench shows from step to step.
+
+    ``response`` are log weights over the grid of responses; ``swings`` and
+    ``precision`` the normal belief about the effects of a moving pressure.
+    """
+
+    response: Floats
+    swings: Floats
+    precision: Floats
+
+
+def _grid() -> tuple[Floats, Floats, Floats]:
+    """Decay rate, angular frequency (0 for first order) and damping (0 likewise) of each response."""
+    taus, dampings = (a.ravel() for a in np.meshgrid(SECOND_TAUS_S, np.array(DAMPINGS)))
+    none = np.zeros(FIRST_TAUS_S.size)
+    return (
+        np.concatenate([1 / FIRST_TAUS_S, dampings / taus]),
+        np.concatenate([none, np.sqrt(1 - dampings**2) / taus]),
+        np.concatenate([none, dampings]),
+    )
+
+
+RATES, OMEGAS, SHAPES = _grid()
+FIRST = FIRST_TAUS_S.size
+SECOND = RATES.size - FIRST
+CREEPS = len(CREEP_TAUS_S)
+# columns of the sums: pressure effects, constant, responses, creeps, two that are nothing, reading
+LAGS = len(PRESSURE_LAGS_S)
+CONSTANT = LAGS
+COSINES = CONSTANT + 1
+SINES = COSINES + RATES.size
+CREEP_COLUMNS = SINES + SECOND
+NOTHING = CREEP_COLUMNS + CREEPS
+READING = NOTHING + 2
+SIZE = READING + 1
+DECAYS = np.concatenate([RATES, 1 / np.array(CREEP_TAUS_S)])
+OMEGA = OMEGAS[FIRST:]
+
+
+def _models() -> Columns:
+    """Columns of each model, shape (responses, 1 + creeps, 4): constant, response twice, creep."""
+    index = np.empty((RATES.size, 1 + CREEPS, 4), dtype=np.intp)
+    index[:, :, 0] = CONSTANT
+    index[:, :, 1] = (COSINES + np.arange(RATES.size))[:, None]
+    index[:FIRST, :, 2] = NOTHING
+    index[FIRST:, :, 2] = (SINES + np.arange(SECOND))[:, None]
+    index[:, :, 3] = np.array([NOTHING + 1, *range(CREEP_COLUMNS, NOTHING)])
+    return index
+
+
+INDEX = _models()
+ALWAYS = np.array([*range(LAGS), CONSTANT, *range(CREEP_COLUMNS, SIZE)])
+CREEP_PRIOR = np.log(np.array([1 - CREEP_CHANCE] + [CREEP_CHANCE / CREEPS] * CREEPS))
+# before anything is known: either order alike, all time constants and dampings alike
+OPEN = np.concatenate([np.full(FIRST, 0.5 / FIRST), np.full(SECOND, 0.5 / SECOND)])
+
+
+def _nearness() -> Floats:
+    """Spread of a response from step to step: columns sum to one."""
+    log = np.log(RATES)
+    near = np.exp(-0.5 * ((log[:, None] - log[None, :]) / 0.12) ** 2)
+    near *= np.exp(-0.5 * ((SHAPES[:, None] - SHAPES[None, :]) / 0.1) ** 2)
+    return np.asarray(near / near.sum(axis=0))
+
+
+NEAR = _nearness()
+
+
+def unlearned() -> Learned:
+    """What is believed of a bench that has shown nothing yet."""
+    return Learned(np.log(OPEN), np.zeros(LAGS), np.diag(np.array(PRESSURE_SIZES) ** -2.0))
