@@ -22,7 +22,7 @@ _KEEP = 6500
 _SKIP_US = 150_000
 _SHORTEST_S = 0.95
 _DITHER_BLOCKS = 60
-_BEYOND = 0.01
+_BEYOND = 0.014
 """Nothing is taken while an error beyond the stated half-width by ``_FALSE`` of the one wanted is likelier."""
 _FALSE = 0.8
 _LEFT = 1.0

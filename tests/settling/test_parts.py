@@ -1,0 +1,100 @@
+"""The parts of the judgement against closed forms and brute force."""
+
+import numpy as np
+import pytest
+
+from acquire.stabiliser.blocks import Blocks
+from acquire.stabiliser.digits import digit_uncertainty
+from acquire.stabiliser.mixture import half_width, outside
+from acquire.stabiliser.noise import block_correlation
+from acquire.stabiliser.responses import PRESSURE_LAGS_S
+from acquire.stabiliser.swings import Swings
+from acquire.stabiliser.witness import LiftWitness
+
+
+@pytest.mark.parametrize(("theta_s", "m"), [(0.02, 5), (0.3, 5), (0.05, 1), (0.3, 100)])
+def test_block_correlation_is_that_of_the_covariance_matrix(theta_s: float, m: int) -> None:
+    i = np.arange(40 * m)
+    matrix = np.exp(-np.abs(i[:, None] - i[None, :]) * 0.1 / m / theta_s)
+    blocks = matrix.reshape(40, m, 40, m).mean(axis=(1, 3))
+    corr, ratio = block_correlation(np.array([theta_s]), m, 0.1)
+    assert corr[0] == pytest.approx(blocks[0, 1] / blocks[0, 0], rel=1e-9)
+    # the long-run ratio is the sum over all lags
+    assert ratio[0] == pytest.approx((blocks[0, 0] + 2 * blocks[0, 1:].sum()) / blocks[0, 0], rel=1e-3)
+
+
+def test_one_normal_has_its_95_percent_within_1_96_sd() -> None:
+    one = np.array([1.0])
+    assert half_width(one, np.array([0.0]), one) == pytest.approx(1.959964, rel=2e-3)
+    assert outside(one, np.array([0.0]), one, 1.959964) == pytest.approx(0.05, abs=1e-5)
+
+
+def test_a_distant_part_of_a_mixture_widens_it_once_it_weighs_more_than_5_percent() -> None:
+    sd, off = np.array([1.0, 1.0]), np.array([0.0, 30.0])
+    assert half_width(np.array([0.97, 0.03]), off, sd) < 3
+    assert half_width(np.array([0.90, 0.10]), off, sd) > 25
+
+
+@pytest.mark.parametrize("spread", [0.05, 0.2, 0.4])
+def test_noise_narrower_than_a_digit_leaves_an_error_that_the_uncertainty_covers(spread: float) -> None:
+    rng = np.random.default_rng(2)
+    errors, stated = [], []
+    for _ in range(150):
+        true = float(rng.uniform(10, 11))
+        x = np.round(true + spread * rng.standard_normal(300)).reshape(60, 5)
+        errors.append(x.mean() - true)
+        stated.append(digit_uncertainty(x.mean(axis=1), x.var(axis=1), float(x[-1, -1]), 1.0))
+    assert np.std(errors) <= np.hypot(np.mean(stated), spread / np.sqrt(300)) * 1.1
+
+
+def test_noise_wider_than_a_digit_takes_the_rounding_out() -> None:
+    x = np.round(10.3 + 1.2 * np.random.default_rng(4).standard_normal(300)).reshape(60, 5)
+    assert digit_uncertainty(x.mean(axis=1), x.var(axis=1), 10.0, 1.0) < 0.01
+    assert digit_uncertainty(x.mean(axis=1), x.var(axis=1), 10.0, 0.0) == 0.0
+
+
+def feed(values: list[float]) -> tuple[float, int]:
+    blocks = Blocks()
+    rng = np.random.default_rng(1)
+    total, n, rejected = 0.0, 0, 0
+    for i, value in enumerate([*(1 + 0.001 * rng.standard_normal(40)), *values]):
+        blocks.push(i * 20_000, float(value), float(value))
+        if i % 5 == 4:
+            block = blocks.close()
+            if block is not None:
+                total, n, rejected = total + block.area_m2 * block.n, n + block.n, rejected + block.rejected
+    return total / n, rejected
+
+
+@pytest.mark.parametrize("spike", [[1.3], [0.0], [1.3, 0.7], [1.05, 1.06, 1.05]])
+def test_one_to_three_stray_samples_are_left_out(spike: list[float]) -> None:
+    mean, rejected = feed([*spike, *[1.0] * 12])
+    assert rejected == len(spike)
+    assert mean == pytest.approx(1.0, abs=0.001)
+
+
+def test_a_run_of_four_is_a_change_and_stays() -> None:
+    _, rejected = feed([1.3, 1.31, 1.3, 1.29, 1.3, 1.3, 1.3, 1.3, 1.3, 1.3])
+    assert rejected == 0
+
+
+def test_a_pressure_that_ramps_is_seen_late_by_slope_times_lag() -> None:
+    swings = Swings()
+    # log pressure rising by 0.01 a second: the exact answer of a first-order lag, long after the start
+    late = [swings.block(t, 7000 * np.exp(0.01 * t), 7000.0) for t in np.arange(0, 12, 0.1)][-1]
+    assert late == pytest.approx([-0.01 * lag for lag in PRESSURE_LAGS_S], rel=1e-3)
+
+
+def test_a_single_stray_lift_sample_is_doubt_and_no_movement() -> None:
+    lift = LiftWitness(5.08e-5)
+    lift.aim(0.0127)
+    for i in range(10):
+        lift.push(i * 100_000, 0.0127)
+    lift.push(1_000_000, 0.0254)
+    assert lift.settled_since_us() is None
+    lift.push(1_100_000, 0.0127)
+    assert lift.settled_since_us() == 0
+    lift.push(1_200_000, 0.0130)
+    lift.push(1_300_000, 0.0130)
+    assert lift.settled_since_us() is None
+    assert lift.still_since_us == 1_300_000
