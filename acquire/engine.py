@@ -73,6 +73,8 @@ class Engine:
         self._pull_id: int | None = None
         self._announced: tuple[int, Point] | None = None
         self._said_failure = ""
+        # the pull was paused because its record could not be written, not by the operator
+        self._held = False
         self._thread: threading.Thread | None = None
         self._archive: Archive
         self._frame: Frame
@@ -233,8 +235,14 @@ class Engine:
             return
         self._said_failure = recorder.failure
         self._tell("notice", recorder.failure or "The archive can be written again: going on.")
-        if core.outcome is None:
-            self._act(Action(kind="pause" if recorder.failure else "go_on", by="archive"))
+        if core.outcome is not None:
+            return
+        if recorder.failure and not core.paused:
+            self._held = True
+            self._act(Action(kind="pause", by="archive"))
+        elif not recorder.failure and self._held:
+            self._held = False
+            self._act(Action(kind="go_on", by="archive"))
 
     def _tell(self, kind: EventKind, sentence: str, point: Point | None = None) -> None:
         self._event_number += 1
@@ -271,9 +279,11 @@ class Engine:
     def _open(self, pull_id: int, core: PullCore) -> None:
         state = STATE.dump_json(core.state()).decode()
         utc = self._clock.utc().isoformat()
-        session_id = self._archive.open_session(pull_id, utc, __version__, self._config_text, state)
+        session_id = self._archive.open_session(
+            pull_id, utc, __version__, self._config_text, state, t_us=self._clock.t_us()
+        )
         self._core, self._pull_id, self._announced = core, pull_id, None
-        self._said_failure = ""
+        self._said_failure, self._held = "", False
         self._recorder = Recorder(self._archive, pull_id, session_id, self._clock)
         # slow channels may not speak again for a while: what is known now belongs to the record
         known = sorted(self._latest.values(), key=lambda sample: sample.t_us)
