@@ -169,10 +169,10 @@ class SerialLink:
                 self._port.write_timeout = _WRITE_S
                 if posix:
                     self._port.exclusive = True
-                    self._port.timeout = 0
             self._port.dtr = settings.dtr
             self._port.open()
-            self._fd = self._port.fileno() if native and posix else None
+            # spy:// and its like are native ports that want to see every read
+            self._fd = self._port.fileno() if type(self._port) is serial.Serial and posix else None
         except Exception as error:
             raise _not_opened(settings.port, error) from error
 
@@ -180,10 +180,18 @@ class SerialLink:
         try:
             if self._fd is None:
                 return self._read_waiting(self._port)
+            # the same two calls that pyserial makes, without its third one and its bookkeeping for every read
             ready, _, _ = select.select([self._fd], [], [], wait_s)
-            return bytes(self._port.read(_BULK)) if ready else b""
+            if not ready:
+                return b""
+            data = os.read(self._fd, _BULK)
+        except BlockingIOError:
+            return b""  # another program took the bytes
         except Exception as error:
             raise _lost(self._name, error) from error
+        if not data:
+            raise LinkLostError(f"{self._name} was lost: check the plug and the device's power")
+        return data
 
     @staticmethod
     def _read_waiting(port: "serial.Serial") -> bytes:

@@ -117,9 +117,10 @@ class PortReader:
                 return
 
     def _step(self, link: ByteLink) -> None:
-        if self._asking.takes_turn(self._clock.t_us()):
-            link.write(self._asking.request)
-        data = link.read(ASKING_WAIT_S if self._asking.request else READ_WAIT_S)
+        request = self._asking.request
+        if request and self._asking.takes_turn(self._clock.t_us()):
+            link.write(request)
+        data = link.read(ASKING_WAIT_S if request else READ_WAIT_S)
         t_us = self._clock.t_us()
         if data:
             self._hand_on(self._parser.feed(data, t_us), t_us)
@@ -168,8 +169,6 @@ class _Asking:
 
     def takes_turn(self, t_us: int) -> bool:
         """Whether to ask now; the caller does so if it is."""
-        if not self.request:
-            return False
         if self._asked_us is not None:
             answered = self._lines() > self._lines_then
             wait_us = self._every_us if answered else max(self._every_us, self._within_us)
