@@ -39,8 +39,9 @@ def _row(number: int, step: StepView, bench: BenchSummary) -> StepRow:
     last = points[-1]
     how = how_taken(last) + ("" if last.hold.held else ", pressure moved")
     earlier = ", ".join(flow_text(point, bench) for point in points[:-1])
-    by_hand = not last.settled
-    return StepRow(number, _aim(step, bench), step.state, flow_text(last, bench), how, by_hand, len(points), earlier)
+    held = f"held {quantity(last.hold.mean_pa, bench.display.pressure, bench)}"
+    flow = flow_text(last, bench)
+    return StepRow(number, _aim(step, bench), step.state, flow, how, not last.settled, len(points), earlier, held)
 
 
 def steps_view(pull: PullView, bench: BenchSummary, chosen: int | None, flashing: int | None) -> StepsView:

@@ -1,7 +1,7 @@
 """Numbers, units and states as the operator reads them."""
 
 from acquire.records import BenchSummary
-from acquire.units import Kind, from_si, parse_quantity
+from acquire.units import Kind, from_si, kind_of, parse_quantity, to_si
 from acquire.values import Missing, PullKind
 
 DECIMALS = {
@@ -49,14 +49,22 @@ def half_width(value_si: float, unit: str, bench: BenchSummary) -> str:
     return text if float(text) else figure(value_si, unit, bench, 1)
 
 
+_OTHERS: dict[Kind, tuple[str, ...]] = {"length": ("in", "mm"), "pressure": ("inH2O", "Pa"), "volume": ("cc",)}
+
+
 def exact(value_si: float, unit: str, bench: BenchSummary) -> str:
-    """A quantity as typed in a form: no digit more than needed."""
-    return f"{from_si(value_si, unit, bench.water):.6g} {unit}"
+    """A quantity as typed in a form: the same number again when it is read."""
+    return exact_list((value_si,), unit, bench)
 
 
 def exact_list(values_si: tuple[float, ...], unit: str, bench: BenchSummary) -> str:
-    """Several quantities with the unit once, as typed in a form."""
-    return " ".join(f"{from_si(v, unit, bench.water):.6g}" for v in values_si) + f" {unit}"
+    """Several quantities with the unit once, in the first unit that writes all of them short and exact."""
+    for name in (unit, *_OTHERS.get(kind_of(unit), ())):
+        texts = [f"{from_si(value, name, bench.water):.5g}" for value in values_si]
+        again = [to_si(float(text), name, bench.water) for text in texts]
+        if all(abs(a - b) <= 1e-9 * abs(b) for a, b in zip(again, values_si, strict=True)):
+            return f"{' '.join(texts)} {name}"
+    return " ".join(f"{from_si(value, unit, bench.water):.10g}" for value in values_si) + f" {unit}"
 
 
 def read_quantity(text: str, kind: Kind, unit: str, bench: BenchSummary) -> float:

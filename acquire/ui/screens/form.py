@@ -98,14 +98,17 @@ class FormScreen(PlaceScreen[None]):
     def on_input_changed(self, event: Input.Changed) -> None:
         """Keep what was typed; a lift typed by hand is no schedule of the bench any more."""
         name = (event.input.id or "").removeprefix("field-")
-        if event.value == self.values[name]:
-            return
         self.values[name] = event.value
-        self.query_one(f"#row-{name}", Row).say("")
-        if name == "lifts_m":
+        if event.input.has_focus:
+            self.query_one(f"#row-{name}", Row).say("")
+        if name == "lifts_m" and event.value != asked.schedule_lifts(self.values["schedule"], self._bench):
             self.values["schedule"] = asked.TYPED
             self.query_one("#field-schedule", ChoiceField).choose(asked.TYPED)
         self._apply()
+
+    def on_text_field_help_asked(self) -> None:
+        """Help from an empty field."""
+        self.do_help()
 
     def on_choice_field_changed(self, event: ChoiceField.Changed) -> None:
         """Keep the choice; a schedule brings its lifts, and its test pressure if it has one."""
@@ -128,8 +131,14 @@ class FormScreen(PlaceScreen[None]):
     def _focus(self, widget_id: str) -> None:
         self.query_one(f"#{widget_id}").focus()
 
+    def _catch_up(self) -> None:
+        """Read what is typed now: a scanner's Enter comes before the news of its last letters."""
+        for field in self.query(TextField):
+            self.values[(field.id or "").removeprefix("field-")] = field.value
+
     def _leave(self) -> str:
         """Say what is wrong with the field that is left; its name."""
+        self._catch_up()
         name = (self.focused.id or "").removeprefix("field-") if self.focused is not None else ""
         if name in asked.FIELDS:
             try:
@@ -174,6 +183,7 @@ class FormScreen(PlaceScreen[None]):
             self.dash.begin(request, self)
 
     def _request(self) -> PullRequest | None:
+        self._catch_up()
         request, faults = asked.read_form(self.values, self._bench)
         for name in asked.FIELDS:
             self.query_one(f"#row-{name}", Row).say(faults.get(name, ""))
@@ -220,6 +230,7 @@ class FormScreen(PlaceScreen[None]):
 
     def do_save_template(self) -> None:
         """Keep set-up and schedule under a name; the head need not be known yet."""
+        self._catch_up()
         stand_in = self.values["identifier"].strip() or "template"
         request, faults = asked.read_form(self.values | {"identifier": stand_in}, self._bench)
         if request is None:

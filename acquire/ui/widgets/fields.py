@@ -18,10 +18,15 @@ class TextField(Input):
         super().__init__(value, placeholder, id=id, select_on_focus=True)
         self.cursor_blink = False
 
-    async def _on_key(self, event: events.Key) -> None:
+    class HelpAsked(Message):
+        """``?`` was pressed in an empty field."""
+
+    def on_key(self, event: events.Key) -> None:
+        """Before the line itself gets the key."""
         if event.key == "question_mark" and not self.value:
-            return  # goes on to the screen, which opens the help
-        await super()._on_key(event)
+            event.stop()
+            event.prevent_default()
+            self.post_message(self.HelpAsked())
 
 
 class ChoiceField(Widget, can_focus=True):

@@ -1,0 +1,92 @@
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from acquire.records import PullRequest, Setup, Subject
+from acquire.ui import asked
+from acquire.ui.words import exact, read_quantity
+from acquire.units import UnitError
+from tests.ui.fake import HEAD, IN, INH2O, SUMMARY, request
+
+
+def test_every_field_of_subject_and_set_up_is_asked() -> None:
+    names = {name.removeprefix("subject_").removeprefix("setup_") for name in asked.FIELDS}
+    assert set(Subject.model_fields) | set(Setup.model_fields) <= names
+    assert set(PullRequest.model_fields) - {"subject", "setup", "schedule_name"} <= names
+
+
+FULL = request(
+    subject=Subject(identifier="H-1", model="m", port="2", intake_valve_diameter_m=0.0493, exhaust_valve_diameter_m=0.04,
+                    order_reference="o", remarks="r"),
+    setup=Setup(bore_fixture_diameter_m=0.1, inlet_treatment="clay", outlet_treatment="pipe", gasket_fitted=True,
+                spark_plug_fitted=True, spark_plug_reach_m=0.019, chamber_volume_m3=62e-6, springs="test springs",
+                test_pressure_pa=25 * INH2O, remarks="s"),
+    operator="ann",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "again",
+    [FULL, request(), request(kind="plate", lifts_m=(), schedule_name="", test_pressures_pa=(1000.0, 7000.0),
+                              setup=Setup(test_pressure_pa=7000.0))],
+)  # fmt: skip
+def test_a_pull_asked_again_from_its_form_is_the_same_pull(again: PullRequest) -> None:
+    made, faults = asked.read_form(asked.from_request(again, SUMMARY, same_head=True), SUMMARY)
+    assert faults == {}
+    assert made is not None
+    assert made.model_dump(exclude={"lifts_m", "setup", "subject", "test_pressures_pa"}) == again.model_dump(
+        exclude={"lifts_m", "setup", "subject", "test_pressures_pa"}
+    )
+    for name in ("setup", "subject"):
+        for key, value in getattr(again, name).model_dump().items():
+            got = getattr(getattr(made, name), key)
+            assert got == (pytest.approx(value, rel=1e-9) if isinstance(value, float) else value), key
+    assert made.lifts_m == pytest.approx(again.lifts_m, rel=1e-9)
+    assert made.test_pressures_pa == pytest.approx(again.test_pressures_pa, rel=1e-9)
+
+
+@given(st.floats(min_value=1e-5, max_value=1.0))
+def test_a_written_length_is_read_back_as_it_was(length_m: float) -> None:
+    assert read_quantity(exact(length_m, "in", SUMMARY), "length", "in", SUMMARY) == pytest.approx(length_m, rel=1e-8)
+
+
+@pytest.mark.parametrize(
+    ("text", "inches"),
+    [
+        ("0.1 0.2 0.3", (0.1, 0.2, 0.3)),
+        ("0.1, 0.2, 0.3 in", (0.1, 0.2, 0.3)),
+        ("2.54 5.08 mm", (0.1, 0.2)),
+        ("0.1 to 0.8 by 0.1 in", (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8)),
+        ("0.1 to 0.75 by 0.2", (0.1, 0.3, 0.5, 0.7)),
+        ("100 200thou", (0.1, 0.2)),
+    ],
+)
+def test_lifts_are_typed_as_a_list_or_a_range(text: str, inches: tuple[float, ...]) -> None:
+    assert asked.read_list(text, "length", "in", SUMMARY) == pytest.approx([lift * IN for lift in inches])
+
+
+@pytest.mark.parametrize(
+    "text", ["0.1 to 0.8 by 0", "0.8 to 0.1 by 0.1", "0 to 1 by 0.000001", "a b", "0.1 0.2 furlong"]
+)
+def test_a_list_that_makes_no_sense_is_refused_in_one_sentence(text: str) -> None:
+    with pytest.raises(UnitError) as caught:
+        asked.read_list(text, "length", "in", SUMMARY)
+    assert "\n" not in str(caught.value)
+
+
+def test_another_head_does_not_inherit_what_belongs_to_one_head() -> None:
+    values = asked.from_request(FULL, SUMMARY, same_head=False)
+    assert (values["identifier"], values["port"], values["subject_remarks"]) == ("", "", "")
+    assert values["springs"] == "test springs"
+
+
+def test_a_range_that_the_bench_no_longer_has_is_not_asked_for() -> None:
+    values = asked.from_request(request(meter_range="gone"), SUMMARY, same_head=True)
+    assert values["meter_range"] in SUMMARY.meter_ranges
+
+
+def test_too_long_a_text_is_said_at_its_field() -> None:
+    values = asked.from_request(request(subject=HEAD), SUMMARY, same_head=True) | {"springs": "x" * 300}
+    made, faults = asked.read_form(values, SUMMARY)
+    assert made is None
+    assert list(faults) == ["springs"]

@@ -1,0 +1,97 @@
+from typing import Any
+
+import pytest
+
+from acquire.ui.keys import KEYS, Place, action_for, keys_at
+from acquire.ui.screens.asking import AskScreen, NameScreen, PickScreen
+from acquire.ui.screens.bench import BenchScreen
+from acquire.ui.screens.form import FormScreen
+from acquire.ui.screens.pages import HelpScreen, PageScreen
+from acquire.ui.screens.place import PlaceScreen
+from tests.ui.fake import frame, pull_view, request
+from tests.ui.helpers import stand
+
+SCREENS: dict[Place, type[PlaceScreen[Any]]] = {
+    "bench": BenchScreen,
+    "form": FormScreen,
+    "list": PickScreen,
+    "question": AskScreen,
+    "name": NameScreen,
+    "page": PageScreen,
+}
+HANDLED_BY_FIELDS = {"change"}
+
+
+def whole_help(text: str) -> str:
+    return " ".join(text.split())
+
+
+@pytest.mark.parametrize("place", list(SCREENS))
+async def test_help_covers_every_action_of_every_place(place: Place) -> None:
+    async with stand((80, 24)) as its:
+        its.app.push_screen(HelpScreen(place))
+        await its.sees("Keys and signs")
+        page = its.app.screen
+        assert isinstance(page, HelpScreen)
+        said = whole_help(page.body().plain)
+        for key in KEYS:
+            assert whole_help(key.help) in said
+            assert key.shown in said
+        assert "hearing and eye protection" in said
+
+
+@pytest.mark.parametrize("place", list(SCREENS))
+def test_every_action_of_the_table_is_done_by_its_screen(place: Place) -> None:
+    for key in keys_at(place):
+        if key.action not in HANDLED_BY_FIELDS:
+            assert callable(getattr(SCREENS[place], f"do_{key.action}", None)), f"{place}: {key.action}"
+
+
+@pytest.mark.parametrize("place", list(SCREENS))
+def test_every_action_of_a_screen_is_in_the_table(place: Place) -> None:
+    known = {key.action for key in keys_at(place)}
+    done = {name.removeprefix("do_") for name in dir(SCREENS[place]) if name.startswith("do_")}
+    assert done - known <= {"close"}
+
+
+def test_no_key_means_two_things_at_one_moment() -> None:
+    for place in SCREENS:
+        for moment in ("idle", "pull", "verdict"):
+            pressed = [name for key in keys_at(place, moment) for name in key.keys]
+            assert len(pressed) == len(set(pressed)), (place, moment)
+
+
+def test_a_foot_switch_and_a_keypad_reach_what_a_pull_needs() -> None:
+    keypad = {"enter": "take", "plus": "skip", "minus": "back", "asterisk": "retake", "slash": "pause"}
+    assert {key: action_for(key, "bench", "pull") for key in keypad} == keypad
+    assert all(action_for(key, "bench", "pull") == "take" for key in ("enter", "space", "pagedown"))
+
+
+async def test_a_question_mark_opens_help_on_every_screen() -> None:
+    async with stand(first=frame(pull=pull_view(2)), last=request()) as its:
+        await its.press("question_mark")
+        await its.sees("Keys and signs", "At the bench, during a pull")
+        await its.press("escape")
+        for key, seen in (("x", "Abort this pull?"), ("m", "Which meter range"), ("i", "Instruments and readings")):
+            await its.press(key)
+            await its.sees(seen)
+            await its.press("question_mark")
+            await its.sees("Keys and signs")
+            await its.press("escape", "escape")
+            await its.until(lambda: isinstance(its.app.screen, BenchScreen), "the bench")
+
+
+async def test_help_opens_in_the_form_on_an_empty_field_and_by_f1_in_a_text() -> None:
+    async with stand(last=request()) as its:
+        await its.press("enter")
+        await its.sees("Head identifier")
+        await its.press("question_mark")
+        await its.sees("In the form of a new pull")
+        await its.press("escape")
+        await its.until(lambda: isinstance(its.app.screen, FormScreen))
+        form = its.app.screen
+        assert isinstance(form, FormScreen)
+        await its.pilot.press("H", "question_mark")
+        await its.until(lambda: form.values["identifier"] == "H?", "a typed question mark")
+        await its.pilot.press("f1")
+        await its.sees("Keys and signs")

@@ -1,0 +1,161 @@
+from itertools import combinations
+from typing import get_args
+
+import pytest
+from rich.color import Color, ColorSystem
+from syrupy.assertion import SnapshotAssertion
+from textual.theme import Theme
+
+from acquire.records import Situation, Wants
+from acquire.ui.look import GLYPHS, TONES, flow_out
+from acquire.ui.screens.bench import BenchScreen
+from acquire.ui.themes import DAYLIGHT, NIGHT
+from acquire.ui.words import MISSING_WORDS, figure, half_width
+from acquire.values import Missing, Standing
+from tests.ui.fake import IN, SUMMARY, TARGET_PA, ended_view, frame, pull_view
+from tests.ui.helpers import stand
+
+THEMES = (NIGHT, DAYLIGHT)
+HOLD = frame(pull=pull_view(3), lift_in=0.4, flow_cfm=214.7, wants=Wants(lift_m=0.4 * IN, test_pressure_pa=TARGET_PA))
+
+# Machado, Oliveira, Fernandes, "A Physiologically-based Model for Simulation of Color Vision Deficiency" (2009),
+# severity 1.0, linear RGB; matrices from memory
+VISION = {
+    "normal": ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0)),
+    "protan": ((0.152286, 1.052583, -0.204868), (0.114503, 0.786281, 0.099216), (-0.003882, -0.048116, 1.051998)),
+    "deutan": ((0.367322, 0.860646, -0.227968), (0.280085, 0.672501, 0.047413), (-0.011820, 0.042940, 0.968881)),
+}
+
+
+def linear(colour: str) -> tuple[float, ...]:
+    parts = (int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5))
+    return tuple(c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts)
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast ratio of W3C WCAG 2.2, "relative luminance"."""
+    lights = sorted(
+        sum(w * c for w, c in zip((0.2126, 0.7152, 0.0722), linear(its), strict=True)) for its in (one, other)
+    )
+    return (lights[1] + 0.05) / (lights[0] + 0.05)
+
+
+def lab(rgb: tuple[float, ...]) -> tuple[float, float, float]:
+    """CIE 1976 L*a*b* of linear sRGB, white D65."""
+    rows = ((0.4124, 0.3576, 0.1805), (0.2126, 0.7152, 0.0722), (0.0193, 0.1192, 0.9505))
+    white = (0.9505, 1.0, 1.089)
+    xyz = [max(0.0, sum(a * b for a, b in zip(row, rgb, strict=True))) / w for row, w in zip(rows, white, strict=True)]
+    x, y, z = (t ** (1 / 3) if t > 216 / 24389 else (24389 / 27 * t + 16) / 116 for t in xyz)
+    return 116 * y - 16, 500 * (x - y), 200 * (y - z)
+
+
+def test_the_contrast_ratio_is_that_of_the_standard() -> None:
+    # WCAG 2.2: black on white is 21:1
+    assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
+
+
+@pytest.mark.parametrize("theme", THEMES, ids=lambda theme: theme.name)
+def test_every_text_has_the_contrast_that_wcag_asks_for(theme: Theme) -> None:
+    v = theme.variables
+    pairs = [
+        (v[name], ground) for name in ("good", "act", "bad", "faint") for ground in (theme.background, theme.panel)
+    ]
+    pairs += [(v["on-good"], v["good"]), (v["on-act"], v["act-fill"]), (v["on-bad"], v["bad"])]
+    for text, ground in pairs:
+        assert ground is not None
+        assert contrast(text, ground) >= 4.5, (text, ground)
+
+
+@pytest.mark.parametrize("vision", list(VISION))
+@pytest.mark.parametrize("theme", THEMES, ids=lambda theme: theme.name)
+def test_colour_blind_eyes_tell_the_states_apart(theme: Theme, vision: str) -> None:
+    seen = {}
+    for name in ("good", "act", "bad"):
+        rgb = linear(theme.variables[name])
+        seen[name] = lab(tuple(sum(a * b for a, b in zip(row, rgb, strict=True)) for row in VISION[vision]))
+    for one, other in combinations(seen.values(), 2):
+        # a difference of 10 is plain at a glance (common practice, no source)
+        assert sum((a - b) ** 2 for a, b in zip(one, other, strict=True)) ** 0.5 > 20
+
+
+@pytest.mark.parametrize("theme", THEMES, ids=lambda theme: theme.name)
+def test_sixteen_colours_keep_states_and_texts_apart(theme: Theme) -> None:
+    def sixteen(colour: str | None) -> int | None:
+        assert colour is not None
+        return Color.parse(colour).downgrade(ColorSystem.STANDARD).number
+
+    v = theme.variables
+    assert len({sixteen(v[name]) for name in ("good", "act", "bad", "faint")} | {sixteen(theme.background)}) == 5
+    for text, ground in (("on-good", "good"), ("on-act", "act-fill"), ("on-bad", "bad")):
+        assert sixteen(v[text]) != sixteen(v[ground])
+
+
+def test_every_situation_has_a_tone_and_a_shape_and_every_reason_words() -> None:
+    assert set(TONES) == set(get_args(Situation))
+    assert set(MISSING_WORDS) == set(get_args(Missing))
+    assert len(set(GLYPHS.values())) == len(GLYPHS)
+
+
+def test_figures_have_the_digits_that_mean_something() -> None:
+    assert figure(0.3 * IN, "in", SUMMARY) == "0.300"
+    assert figure(TARGET_PA, "inH2O", SUMMARY) == "28.00"
+    assert figure(-1e-9, "in", SUMMARY) == "0.000"
+    # 1 cfm = 4.719474432e-4 m3/s exactly (NIST SP 811 B.8: ft3/min)
+    assert figure(0.1, "cfm", SUMMARY) == "211.9"
+    assert half_width(0.02 * 4.719474432e-4, "cfm", SUMMARY) == "0.02"
+
+
+@pytest.mark.parametrize(
+    ("standing", "word"),
+    [
+        (Standing("moving", ("lift",)), "moving"),
+        (Standing("waiting", ("signal",)), "waiting"),
+        (Standing("stuck", ("hunting",)), "will not settle"),
+        (Standing("settled", (), 0.0, 0.01), "settled ±1.8"),
+    ],
+)
+def test_the_flow_says_where_the_judgement_stands(standing: Standing, word: str) -> None:
+    assert flow_out(frame(pull=pull_view(2), standing=standing, flow_cfm=176.2), SUMMARY).word == word
+
+
+async def test_one_key_switches_to_daylight_and_back() -> None:
+    async with stand(first=HOLD) as its:
+        dark = its.app.screen.styles.background
+        await its.press("d")
+        assert its.app.theme == "daylight"
+        await its.until(lambda: its.app.screen.styles.background != dark, "another background")
+        await its.press("d")
+        assert its.app.theme == "night"
+
+
+async def test_without_colour_every_state_still_has_its_word_and_shape(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("NO_COLOR", "1")
+    async with stand(first=HOLD) as its:
+        assert its.app.no_color
+        for words in ("● at the step", "● in the band", "◐ settling, 4 s", "■"):
+            assert words in its.text()
+        strips = its.app.screen._compositor.render_strips()
+        styles = [segment.style for strip in strips for segment in strip if segment.style is not None]
+        colours = [its.color.triplet for its in styles if its.color is not None and its.color.triplet is not None]
+        assert colours
+        assert all(its.red == its.green == its.blue for its in colours)
+
+
+SNAPSHOTS = {
+    "hold": HOLD,
+    "open": frame(pull=pull_view(3), situation="open_valve", sentence="Open the valve to 0.400 in: 0.100 more.",
+                  standing=Standing("moving", ("lift",)), wants=Wants(lift_m=0.4 * IN, test_pressure_pa=TARGET_PA)),
+    "verdict": frame(pull=ended_view(), situation="ended", sentence="Pull complete. Zeros and test pressure held."),
+    "idle": frame(pressure_inh2o=0.0, lift_in=0.0),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("size", [(80, 24), (100, 30), (160, 50)], ids=lambda size: f"{size[0]}x{size[1]}")
+@pytest.mark.parametrize("scene", list(SNAPSHOTS))
+async def test_the_screen_looks_as_it_did(scene: str, size: tuple[int, int], snapshot: SnapshotAssertion) -> None:
+    async with stand(size, SNAPSHOTS[scene]) as its:
+        night = its.text()
+        await its.press("d")
+        assert its.text() == night  # daylight changes colours, not a single sign
+        assert isinstance(its.app.screen, BenchScreen)
+        assert night == snapshot
