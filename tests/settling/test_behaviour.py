@@ -2,6 +2,9 @@
 
 import math
 
+import pytest
+
+from acquire.config import Settling
 from acquire.series import t_factor
 from tests.settling.signals import AREA_M2, arrival, play
 
@@ -145,3 +148,23 @@ def test_memory_stays_bounded() -> None:
     blocks = played.stabiliser._blocks
     assert blocks.maxlen is not None
     assert len(blocks) <= blocks.maxlen
+
+
+def test_a_stay_of_the_lift_below_two_seconds_is_a_pause_even_when_little_is_asked() -> None:
+    played = play(30, lift=arrival(1.0), noise=0.0003, settings=Settling(wanted=0.05))
+    assert played.captured_s is not None
+    assert 3.0 <= played.captured_s <= 4.0
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_the_turning_point_of_a_slow_swing_is_not_taken_for_the_end(seed: int) -> None:
+    def swinging(t: float) -> float:
+        since, omega, damping = max(t - 1.0, 0.0), 1 / 2.5, 0.42
+        ring = omega * math.sqrt(1 - damping**2)
+        decay = math.exp(-damping * omega * since)
+        return 1 - 0.2 * decay * (math.cos(ring * since) + damping * omega / ring * math.sin(ring * since))
+
+    played = play(90, lift=arrival(1.0), flow=swinging, noise=0.003, seed=seed)
+    assert played.capture is not None
+    half = t_factor(played.capture.dof) * played.capture.standard_uncertainty_m2
+    assert abs(played.capture.area_m2 / AREA_M2 - 1) <= half / AREA_M2 + 0.001

@@ -3,13 +3,15 @@
 import numpy as np
 import pytest
 
+from acquire.stabiliser.approach import Approach
 from acquire.stabiliser.blocks import Blocks
 from acquire.stabiliser.digits import digit_uncertainty
 from acquire.stabiliser.mixture import half_width, outside
-from acquire.stabiliser.noise import block_correlation
+from acquire.stabiliser.noise import Noise, block_correlation
 from acquire.stabiliser.responses import PRESSURE_LAGS_S
 from acquire.stabiliser.swings import Swings
-from acquire.stabiliser.witness import LiftWitness
+from acquire.stabiliser.witness import LiftWitness, PressureWitness
+from acquire.values import Step
 
 
 @pytest.mark.parametrize(("theta_s", "m"), [(0.02, 5), (0.3, 5), (0.05, 1), (0.3, 100)])
@@ -98,3 +100,31 @@ def test_a_single_stray_lift_sample_is_doubt_and_no_movement() -> None:
     lift.push(1_300_000, 0.0130)
     assert lift.settled_since_us() is None
     assert lift.still_since_us == 1_300_000
+
+
+def test_the_pressure_enters_its_band_at_nine_tenths_of_it_and_leaves_at_the_whole() -> None:
+    pressure = PressureWitness(0.02)
+    pressure.aim(Step(None, 1000.0))
+    for i, value in enumerate([981.0, 981.5]):
+        pressure.block(i * 100_000, value)
+        assert pressure.inside_since_us is None
+    pressure.block(200_000, 982.5)
+    pressure.block(300_000, 981.0)
+    assert pressure.inside_since_us == 200_000
+    pressure.block(400_000, 970.0)
+    assert pressure.inside_since_us == 200_000
+    pressure.block(500_000, 970.0)
+    assert pressure.inside_since_us is None
+
+
+def test_a_swing_lacks_its_envelope_even_while_it_crosses_the_end_value() -> None:
+    rng = np.random.default_rng(3)
+    approach = Approach(0.1)
+    crossing = 1.5 * np.pi / 0.5
+    for t in np.arange(0.1, crossing, 0.1):
+        y = 1 + 0.025 * np.exp(-0.2 * t) * np.cos(0.5 * t) + 0.0003 * rng.standard_normal()
+        approach.add(float(t), float(y), np.zeros(len(PRESSURE_LAGS_S)), False)
+    noise = Noise(variance=9e-8, theta_s=0.02, ratio=1.05, dof=40)
+    settled = approach.settle(noise, 1.0, 0.0, 0.0024, True)
+    assert settled.left == pytest.approx(0.025 * np.exp(-0.2 * crossing), rel=0.3)
+    assert abs(settled.value - 1) <= settled.half_width
