@@ -124,7 +124,7 @@ class Guidance:
         if standing.state in ("waiting", "moving"):
             return _say("hold_moving", f"Hold: {_missing(standing.missing) or 'air still moving'}.", wants)
         what = self._drift(standing) if standing.missing[:1] == ("drift",) else _missing(standing.missing)
-        left = f", about {standing.remaining_s:.0f} s" if standing.remaining_s is not None else ""
+        left = f", about {standing.remaining_s:.0f} s" if (standing.remaining_s or 0.0) >= 1.0 else ""
         return _say("hold_settling", f"Hold: {what or 'reading'}{left}.", wants)
 
     # ------------------------------------------------------------ words
