@@ -135,11 +135,14 @@ def flow_out(frame: Frame, bench: BenchSummary) -> ReadOut:
     known = [part for part in parts if part is not None]
     oldest = max((part.age_s or 0.0 for part in known), default=0.0)
     origin = next((name for part in known if (name := source_word(part.source))), "")
+    stale = any(part.state == "stale" for part in known)
+    if frame.flow_m3_s is None and stale:
+        return ReadOut(label, unit, "", "stale", "STALE", age(oldest), "", origin)
     if frame.flow_m3_s is None:
         word = "no pull" if step_now(frame.pull) is None else "no figure yet"
         return ReadOut(label, unit, "", "live", word, age(oldest), "", origin)
     text = figure(frame.flow_m3_s, unit, bench)
-    if any(part.state == "stale" for part in known):
+    if stale:
         return ReadOut(label, unit, text, "stale", "STALE", age(oldest), "", origin)
     look, word = _standing(frame, bench)
     return ReadOut(label, unit, text, look, word, age(oldest), "", origin)
@@ -166,9 +169,7 @@ def why_not(frame: Frame) -> str:
     """What keeps the reading from being settled, in a few words."""
     if step_now(frame.pull) is None or frame.standing.state == "settled":
         return frame.standing.detail
-    reasons = ", ".join(MISSING_WORDS[missing] for missing in frame.standing.missing)
-    detail = frame.standing.detail
-    return f"{reasons}: {detail}" if reasons and detail else reasons or detail
+    return frame.standing.detail or ", ".join(MISSING_WORDS[missing] for missing in frame.standing.missing)
 
 
 def unreal(frame: Frame) -> str:

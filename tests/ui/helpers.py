@@ -11,6 +11,7 @@ from textual.pilot import Pilot
 from acquire.clock import SystemClock
 from acquire.records import Frame, LiveEvent
 from acquire.ui.app import Dashboard
+from acquire.ui.widgets.readout import CALM_S
 from tests.ui.fake import FakeBench, frame
 
 SIZES = ((80, 24), (120, 40))
@@ -68,6 +69,7 @@ class Stand:
         last = next((item for item in reversed(items) if isinstance(item, Frame)), None)
         await self.until(lambda: self.bench._queue.empty(), "the stream to be read")
         await self.until(lambda: last is None or self.app.seen.frame is last, "the frame")
+        self.clock.push(CALM_S)
         self.app.tick()
         await self.pilot.pause()
 

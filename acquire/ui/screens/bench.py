@@ -87,7 +87,7 @@ class BenchScreen(PlaceScreen[None]):
             outs = (lift_out(frame, bench), pressure_out(frame, bench), flow_out(frame, bench))
             parts = self._parts
             for panel, out in zip((parts.lift, parts.pressure, parts.flow), outs, strict=True):
-                panel.show(out.left_over() if lost else out)
+                panel.show(out.left_over() if lost else out, now_s)
             pressure_strip, lift_strip = strips(frame, bench)
             self._parts.pressure_strip.show(pressure_strip)
             self._parts.lift_strip.show(lift_strip)

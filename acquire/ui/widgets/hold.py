@@ -8,6 +8,8 @@ from acquire.ui.widgets.plot import Dots
 
 # the band takes the middle of the height, so that leaving it shows
 _BAND_SHARE = 0.5
+# label, mark and a blank at the right
+_GUTTER = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,51 +33,62 @@ class HoldPlot(Canvas):
         self.strip = Strip("", "", None, 1.0, 2, 1.0)
 
     def show(self, strip: Strip) -> None:
-        """Show these settings and the samples there are now."""
+        """Show these settings and the samples there are now; nothing is painted before the next column begins."""
         self.strip = strip
-        newest = self._history.samples[-1] if self._history.samples else None
-        self.changed((strip, newest))
+        newest = self._history.samples[-1][0] if self._history.samples else 0.0
+        column = int(newest / SPAN_S * self._dots_across())
+        self.changed((strip, column, bool(self._history.samples), self._held_s() is None))
+
+    def _dots_across(self) -> int:
+        return max(1, 2 * (self.size.width - _GUTTER))
 
     def paint(self, width: int, height: int) -> list[Line]:
         strip, samples = self.strip, self._history.samples
-        rows = height - 1
+        rows, columns = height - 1, width - _GUTTER
+        if rows < 1 or columns < 4:
+            return []
         values = [value / strip.scale for _, value in samples if value is not None]
         middle, reach = self._range(values)
         low, high = middle - reach, middle + reach
-        labels = self._labels(rows, low, high)
-        columns = width - 10
-        if rows < 1 or columns < 4:
-            return []
         dots = Dots(columns, rows)
         newest = samples[-1][0] if samples else 0.0
-        last: tuple[int, int] | None = None
-        held_since: float | None = None
+        per_dot = SPAN_S / dots.width
+        # the columns stay where they are in time, so that a curve moves left whole and does not shimmer
+        first = int(newest / per_dot) - dots.width + 1
+        spans: dict[int, tuple[int, int]] = {}
+        before: int | None = None
         for t_s, value in samples:
             if value is None:
-                last = held_since = None
+                before = None
                 continue
-            shown = value / strip.scale
-            if strip.target is not None and abs(shown - strip.target) > strip.band:
-                held_since = None
-            elif held_since is None:
-                held_since = t_s
-            x = round((dots.width - 1) * (1 - (newest - t_s) / SPAN_S))
-            y = round((dots.height - 1) * (high - min(max(shown, low), high)) / (high - low))
-            if last is not None:
-                dots.line(*last, x, y)
-            dots.dot(x, y)
-            last = (x, y)
-        held_s = None if held_since is None else newest - held_since
+            x = int(t_s / per_dot) - first
+            y = round((dots.height - 1) * (high - min(max(value / strip.scale, low), high)) / (high - low))
+            reached = (y, y) if before is None else (min(y, before), max(y, before))
+            known = spans.get(x, reached)
+            spans[x] = (min(known[0], reached[0]), max(known[1], reached[1]))
+            before = y
+        for x, (upper, lower) in spans.items():
+            for y in range(upper, lower + 1):
+                dots.dot(x, y)
+        held_s = self._held_s()
         style = "$good" if held_s is not None else "$act"
         painted: list[Line] = [self._title(bool(values), held_s, width)]
-        for label, mark, row in zip(*labels, dots.text(), strict=True):
-            filled: list[Span] = [(f"{label:>8}", "$faint"), (mark, "bold" if mark in "┌└" else "$faint")]
-            if mark in "┌└":
-                filled.append(("".join(sign if sign != " " else "┄" for sign in row), style))
-            else:
-                filled.append((row, style))
+        for label, mark, row in zip(*self._labels(rows, low, high), dots.text(), strict=True):
+            edge = mark in "┌└"
+            filled: list[Span] = [(f"{label:>8}", "$faint"), (mark, "bold" if edge else "$faint")]
+            filled.append((row.replace(" ", "┄") if edge else row, style))
             painted.append(filled)
         return painted
+
+    def _held_s(self) -> float | None:
+        """For how long without a break the samples lay in the band up to now; None when the last one does not."""
+        strip, samples = self.strip, self._history.samples
+        since: float | None = None
+        for t_s, value in reversed(samples):
+            if value is None or (strip.target is not None and abs(value / strip.scale - strip.target) > strip.band):
+                break
+            since = t_s
+        return None if since is None else samples[-1][0] - since
 
     def _range(self, values: list[float]) -> tuple[float, float]:
         strip = self.strip

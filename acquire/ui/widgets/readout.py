@@ -14,16 +14,23 @@ STYLES: dict[Look, str] = {
 }
 
 
+CALM_S = 0.25
+
+
 class ReadOutPanel(Canvas):
     """Paints one :class:`ReadOut`."""
 
     def __init__(self, *, id: str) -> None:
         super().__init__(id=id)
         self.out = ReadOut("", "", "", "lost", "")
+        self._shown_s = -1e9
 
-    def show(self, out: ReadOut) -> None:
-        """Show this from now on."""
-        self.out = out
+    def show(self, out: ReadOut, now_s: float) -> None:
+        """Show this from now on; a figure that only flickers waits for its turn, so that it can be read."""
+        calm = out.look == self.out.look and out.target == self.out.target and not out.in_hand
+        if out == self.out or (calm and now_s - self._shown_s < CALM_S):
+            return
+        self.out, self._shown_s = out, now_s
         self.changed(out)
 
     def paint(self, width: int, height: int) -> list[Line]:
