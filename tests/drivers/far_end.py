@@ -15,7 +15,7 @@ from drivers.base import Instrument
 from drivers.reader import PortReader
 from drivers.sample import Notice, Press, Sample
 
-DEADLINE_S = 10.0
+DEADLINE_S = 20.0
 
 
 def wait_for(condition: Callable[[], object], what: str, meanwhile: Callable[[], object] | None = None) -> None:

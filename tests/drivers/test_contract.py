@@ -151,6 +151,16 @@ def test_a_half_line_is_forgotten_when_the_link_is_new(family: Family) -> None:
     assert parser.counts.garbage_lines == (0 if family.streams else 1)
 
 
+@given(cuts=st.lists(st.integers(0, 60), max_size=6))
+def test_the_first_rest_and_the_longest_line_are_judged_alike_in_any_split(cuts: list[int]) -> None:
+    longest = len(line(1.0))
+    data = b"9.876 mm\r\n" + line(1.0) + b"\r\n" + line(2.0) + b"!\r\n" + line(3.0) + b"\r\n"
+    parser = FAMILIES[0].make(longest_line=longest).parser()
+    parser.reset()
+    assert values(feed_split(parser, data, cuts)) == [1.0, 3.0]
+    assert (parser.counts.overlong, parser.counts.discarded) == (1, 1)
+
+
 @every_family
 def test_a_half_line_is_not_completed_by_what_comes_much_later(family: Family) -> None:
     parser = family.make().parser()

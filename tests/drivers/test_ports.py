@@ -14,6 +14,7 @@ import pytest
 
 from acquire.clock import ManualClock, SystemClock
 from drivers.base import Instrument
+from drivers.registry import make_instrument
 from tests.drivers.families import FAMILIES, Family, line
 from tests.drivers.far_end import FarEnd, PtyEnd, Received, TcpEnd, reading, wait_for
 
@@ -153,6 +154,22 @@ def test_a_request_without_reply_is_counted_and_asked_again(pty: PtyEnd) -> None
         assert reader.counts.no_reply >= 1
         wait_for(lambda: reader.state == "live", "it answers", talking(pty, ASKED))
     assert got.kinds == ["opened", "silent", "back"]
+
+
+def test_the_rest_of_an_overdue_reply_is_not_taken_for_a_reply(pty: PtyEnd) -> None:
+    clock = ManualClock()
+    # a pattern so loose that the rest alone would match
+    table = ASKED.table(pty.port, pattern=r"(?P<l>\d+\.\d+)", reply_within_s=0.2)
+    with reading(make_instrument("gauge", table), clock) as (reader, got):
+        wait_for(lambda: b"?" in pty.asked(), "it is asked")
+        pty.send(b"1")
+        wait_for(lambda: reader.counts.bytes == 1, "the first part comes")
+        clock.advance(0.2)
+        wait_for(lambda: b"?" in pty.asked(), "it is asked again")
+        pty.send(b"2.345\r\n3.5\r\n")
+        wait_for(lambda: got.values, "the next reply comes")
+    assert got.values == [3.5]
+    assert reader.counts.no_reply == 1
 
 
 def test_it_is_asked_no_faster_than_configured(pty: PtyEnd) -> None:

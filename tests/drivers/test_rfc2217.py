@@ -115,11 +115,12 @@ def test_a_gauge_behind_a_network_serial_server_answers_when_asked(gauge: PtyEnd
 
 def test_a_network_serial_server_that_goes_and_comes_is_said_and_read_again(gauge: PtyEnd) -> None:
     server = Server(gauge.port)
-    with reading(STREAMED.make(server.port), SystemClock()) as (reader, got):
+    with contextlib.ExitStack() as stack:
         with server.on():
+            reader, got = stack.enter_context(reading(STREAMED.make(server.port), SystemClock()))
             wait_for(lambda: reader.state == "live", "it talks", lambda: gauge.send(line(1.0) + b"\r\n"))
         wait_for(lambda: reader.state == "lost", "the loss is noticed")
         assert server.port in got.sentence("lost")
         with server.on():
             wait_for(lambda: reader.state == "live", "it is back", lambda: gauge.send(line(2.0) + b"\r\n"))
-    assert got.kinds == ["opened", "lost", "back"]
+            assert got.kinds == ["opened", "lost", "back"]
