@@ -14,6 +14,7 @@ import pytest
 
 from acquire.clock import ManualClock, SystemClock
 from drivers.base import Instrument
+from drivers.reader import PortReader
 from drivers.registry import make_instrument
 from tests.drivers.families import FAMILIES, Family, line
 from tests.drivers.far_end import FarEnd, PtyEnd, Received, TcpEnd, reading, wait_for
@@ -226,8 +227,6 @@ class Failing:
 
 @pytest.mark.parametrize("which", ["on_samples", "on_press"])
 def test_a_consumer_that_fails_is_seen_and_recovers(pty: PtyEnd, which: str) -> None:
-    from drivers.reader import PortReader
-
     failing, got = Failing(BUTTON.make(pty.port)), Received()
     callbacks = {"on_samples": got.batches.append, "on_press": got.presses.append, which: failing}
     reader = PortReader(failing.instrument, SystemClock(), on_notice=got.notices.append, **callbacks)  # type: ignore[arg-type]
@@ -256,19 +255,49 @@ def test_a_fault_inside_a_driver_is_seen_and_does_not_end_the_reading(
 
 
 def test_stopping_is_harmless_twice_before_the_start_and_from_a_callback(pty: PtyEnd) -> None:
-    from drivers.reader import PortReader
-
     got = Received()
-    never = PortReader(STREAMED.make(pty.port), SystemClock(), got.batches.append, got.presses.append, print)
-    never.stop()
-    never.stop()
     own: list[PortReader] = []
-    own.append(PortReader(STREAMED.make(pty.port), SystemClock(), lambda _: own[0].stop(), got.presses.append, print))
+
+    def stop(_: object) -> None:
+        own[0].stop()
+
+    own.append(PortReader(STREAMED.make(pty.port), SystemClock(), stop, got.presses.append, got.notices.append))
     own[0].start()
     wait_for(lambda: own[0].sentence.endswith("was stopped"), "it stops itself", talking(pty, STREAMED))
     own[0].stop()
     own[0].stop()
     assert own[0].state == "lost"
+    assert got.kinds == ["opened"]
+    never = PortReader(STREAMED.make(pty.port), SystemClock(), got.batches.append, got.presses.append, print)
+    never.stop()
+    never.stop()
+    assert got.batches == []
+
+
+class Underway:
+    """A link that is opened while a line is on its way."""
+
+    def __init__(self) -> None:
+        self._reads = [b"L=+0", b"2.345 mm\r\n", b"", line(1.0) + b"\r\n"]
+
+    def read(self, wait_s: float) -> bytes:
+        return self._reads.pop(0) if self._reads else b""
+
+    def write(self, data: bytes) -> None: ...
+
+    def close(self) -> None: ...
+
+
+@pytest.mark.parametrize("family", [ASKED, BUTTON], ids=lambda family: family.driver)
+def test_a_line_underway_while_the_port_is_opened_is_neither_sample_nor_press(
+    family: Family, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("drivers.reader.open_link", lambda _: Underway())
+    with reading(family.make(), SystemClock()) as (reader, got):
+        wait_for(lambda: got.values, "the next line comes")
+        wait_for(lambda: len(got.presses) == family.presses, "and its press, if it is one")
+    assert got.values == [1.0]
+    assert reader.counts.discarded == 0
 
 
 def test_the_port_is_free_again_after_stopping(pty: PtyEnd) -> None:
