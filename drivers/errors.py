@@ -11,7 +11,3 @@ class SettingsError(DriverError):
 
 class LinkLostError(DriverError):
     """The port cannot be opened, or went away while it was in use."""
-
-
-class NoReplyError(DriverError):
-    """The instrument was asked and did not answer within its deadline."""

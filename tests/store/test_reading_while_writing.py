@@ -5,7 +5,6 @@ import sqlite3
 from multiprocessing.connection import Connection
 from multiprocessing.synchronize import Event
 from pathlib import Path
-from time import perf_counter
 
 import pytest
 
@@ -109,7 +108,7 @@ def test_more_channels_than_a_block_can_number_are_refused(archive: Archive, rea
     assert list(reader.stream(session_id)) == [most]
 
 
-def test_ten_thousand_pulls_are_listed_within_a_second(archive: Archive, reader: ArchiveReader) -> None:
+def test_ten_thousand_pulls_are_listed_with_the_help_of_an_index(archive: Archive, reader: ArchiveReader) -> None:
     with archive.together():
         pull_id, session_id = begin(archive)
         for step in range(3):
@@ -129,15 +128,13 @@ def test_ten_thousand_pulls_are_listed_within_a_second(archive: Archive, reader:
             f"FROM pulls, points AS p WHERE p.pull_id = {pull_id} AND pulls.id <> {pull_id}"
         )
         archive.add_mark(pull_id, Mark("zero", "moved"))
-    start = perf_counter()
     rows = reader.pulls()
-    took_s = perf_counter() - start
     assert len(rows) == 10_000
     assert {row.taken for row in rows} == {3}
     assert (rows[-1].marks, rows[0].marks) == (1, 0)
     assert rows[0].subject == REQUEST.subject.identifier
-    assert took_s < 1.0, took_s
-    start = perf_counter()
     assert reader.pull("last").id == 10_000
     assert len(reader.pulls(limit=20)) == 20
-    assert perf_counter() - start < 0.1
+    # what belongs to a pull is found by an index: a scan for each pull would grow with the square
+    plan = archive._sql.execute("EXPLAIN QUERY PLAN SELECT count(DISTINCT step) FROM points WHERE pull_id = 1")
+    assert all("SEARCH" in row[3] and "INDEX" in row[3] for row in plan if "points" in row[3])
