@@ -15,6 +15,13 @@ _SPIKE_LIMIT = 5.5
 _LEAST_SPIKE = 0.02
 """Share of the reading below which nothing is called a spike: averaging copes with it."""
 _HISTORY = 64
+_FROZEN_US = 800_000
+_LONGEST_HABIT_US = 2_000_000
+_ALIVE_US = 1_000_000
+_HABIT_STEP = 0.01
+_FOLLOWS = 0.15
+"""Test pressure over absolute pressure at the meter, at most: so much a frozen meter's flow follows."""
+_FOLLOWS_AT_MOST = 1e-3
 _LEAST_DIGIT = 2e-4
 """Share of the reading below which a digit no longer matters."""
 
@@ -50,10 +57,12 @@ class Blocks:
         self._area: list[float] = []
         self._mass: list[float] = []
         self._last: float | None = None
-        self._last_mass: float | None = None
+        self._last_seen: tuple[float, float] | None = None
+        self._watched = 0
         self._last_kept: float | None = None
         self._steps = np.zeros(0)
-        self.same_since_us: int | None = None
+        self._habit_us = 0
+        self._same_since_us: int | None = None
 
     def push(self, t_us: int, area_m2: float, mass_flow_kg_s: float) -> None:
         """One sample. Cheap: all work waits for ``close``."""
@@ -69,12 +78,7 @@ class Blocks:
         if not self._t:
             return None
         area, mass = np.array(self._area), np.array(self._mass)
-        steps = np.abs(np.diff(mass, prepend=mass[0] if self._last_mass is None else self._last_mass))
-        changes = np.flatnonzero(steps > 0)
-        if changes.size:
-            self.same_since_us = self._t[int(changes[-1])]
-        elif self.same_since_us is None:
-            self.same_since_us = self._t[0]
+        self._watch(area, mass)
         keep, held, rejected = self._sort(area)
         block = None
         if keep.size:
@@ -95,12 +99,48 @@ class Blocks:
                 n=int(keep.size),
                 rejected=rejected,
             )
-        if held:
-            self._last_mass = self._mass[held - 1]
+        self._watched = len(self._t) - held
         self._t = self._t[held:]
         self._area = self._area[held:]
         self._mass = self._mass[held:]
         return block
+
+    def same_for_too_long(self, now_us: int, rest_us: int) -> bool:
+        """No noise for longer than the meter's own habit is a fault.
+
+        The habit only excuses a meter that has moved again well after the valve
+        came to rest at ``rest_us``: one that froze inside the move has not.
+        """
+        if self._same_since_us is None:
+            return False
+        alive = self._same_since_us >= rest_us + _ALIVE_US
+        return now_us - self._same_since_us > max(_FROZEN_US, 3 * self._habit_us if alive else 0)
+
+    def _watch(self, area: Floats, mass: Floats) -> None:
+        """Keep since when the meter has shown the same, and its habit of doing so.
+
+        A frozen meter's mass flow still follows the test pressure a little,
+        through the density at the meter: such a change is none.
+        """
+        area, mass = area[self._watched :], mass[self._watched :]
+        times = self._t[self._watched :]
+        if not times:
+            return
+        ideal = mass / np.where(area == 0, 1.0, area)
+        before = (float(ideal[0]), float(mass[0])) if self._last_seen is None else self._last_seen
+        scale = np.maximum(np.abs(mass), 1e-30)
+        step = np.abs(np.diff(mass, prepend=before[1])) / scale
+        follows = _FOLLOWS * np.abs(np.diff(ideal, prepend=before[0])) / np.maximum(np.abs(ideal), 1e-30)
+        changed = np.flatnonzero(step > np.minimum(follows, _FOLLOWS_AT_MOST))
+        self._last_seen = (float(ideal[-1]), float(mass[-1]))
+        if self._same_since_us is None:
+            self._same_since_us = times[0]
+        if changed.size:
+            run_us = times[int(changed[0])] - self._same_since_us
+            # a jump ends a fault, a step of a digit ends a habit
+            if step[changed[0]] < _HABIT_STEP:
+                self._habit_us = max(self._habit_us, min(run_us, _LONGEST_HABIT_US))
+            self._same_since_us = times[int(changed[-1])]
 
     def _sort(self, area: Floats) -> tuple[np.ndarray, int, int]:
         """Indices to keep, where the samples begin that must wait, how many were rejected."""

@@ -200,8 +200,7 @@ class Stabiliser:
             return
         if self._capture is not None:
             return
-        same_since = self._flow.same_since_us
-        self._frozen = same_since is not None and now_us - same_since > 800_000
+        self._frozen = self._flow.same_for_too_long(now_us, max(lift_since, self._aimed_us))
         if self._frozen:
             self._begun_us = None
             self._standing = Standing(
