@@ -11,6 +11,9 @@ from tests.benchmarks.settling.__main__ import ours
 from tests.benchmarks.settling.scene import Cell, Stay, draw_pull
 from tests.benchmarks.settling.score import Tally, play_stay, score
 
+# one worker, so that the stays are drawn and judged once
+pytestmark = [pytest.mark.timeout(600), pytest.mark.xdist_group("honesty")]
+
 
 @pytest.fixture(scope="module")
 def stays() -> list[Stay]:
