@@ -5,6 +5,7 @@ threads reach it through one queue, so that what is recorded has one order,
 and replay can repeat it.
 """
 
+import logging
 import queue
 import threading
 from collections.abc import Callable
@@ -41,6 +42,7 @@ from acquire.values import Phase, Point
 from drivers.reader import PortReader
 from drivers.sample import Notice, Press, Sample
 
+log = logging.getLogger(__name__)
 _TICK_S = 0.02
 _FRAME_EVERY_US = 50_000
 STATE = TypeAdapter(PullState)
@@ -75,6 +77,7 @@ class Engine:
         self._said_failure = ""
         # the pull was paused because its record could not be written, not by the operator
         self._held = False
+        self._fault = ""
         self._thread: threading.Thread | None = None
         self._archive: Archive
         self._frame: Frame
@@ -125,7 +128,7 @@ class Engine:
         try:
             work = self._inbox.get(timeout=_TICK_S)
             while work is not None:
-                work()
+                self._do(work)
                 work = self._inbox.get_nowait()
         except queue.Empty:
             pass
@@ -139,8 +142,18 @@ class Engine:
             self._make_frame(now_us)
         return True
 
+    def _do(self, work: Callable[[], None]) -> None:
+        """A fault of our own is said and logged: the ports and the record go on."""
+        try:
+            work()
+        except Exception as error:
+            log.exception("the engine's thread met a fault")
+            self._fault = f"steadydraw has a fault ({error!r}): abort the pull, what was taken is kept; see the log."
+            self._tell("notice", self._fault)
+
     def _make_frame(self, now_us: int) -> None:
         failure = self._recorder.failure if self._recorder is not None else ""
+        failure = failure or self._fault
         self._frame_us = now_us
         self._frame = self._frames.frame(now_us, self._latest, self._core, self._pull_id, self._announced, failure)
 
@@ -283,7 +296,7 @@ class Engine:
             pull_id, utc, __version__, self._config_text, state, t_us=self._clock.t_us()
         )
         self._core, self._pull_id, self._announced = core, pull_id, None
-        self._said_failure, self._held = "", False
+        self._said_failure, self._held, self._fault = "", False, ""
         self._recorder = Recorder(self._archive, pull_id, session_id, self._clock)
         # slow channels may not speak again for a while: what is known now belongs to the record
         known = sorted(self._latest.values(), key=lambda sample: sample.t_us)

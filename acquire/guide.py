@@ -87,11 +87,8 @@ class Guidance:
         assert step is not None
         pressure, lift = core.latest("test_pressure"), core.latest("lift")
         settling = core.settling
-        if core.air_fault:
-            return _say("signal_lost", f"No flow: {core.air_fault}.", wants)
-        if core.range_fault():
-            fault = core.range_fault()
-            return _say("wrong_range", f"{fault[0].upper()}{fault[1:]}.", wants)
+        if core.fault:
+            return _say("wrong_range", f"{core.fault[0].upper()}{core.fault[1:]}.", wants)
         if step.lift_m is not None and lift is not None and not core.lift_on_press:
             off_m = step.lift_m - lift
             if abs(off_m) > settling.lift_tolerance_m:

@@ -5,20 +5,17 @@ operator does arrives as an :class:`~acquire.records.Action` with its time.
 Each call returns what happened, for the engine to commit and to announce.
 """
 
-from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import replace
 
 from acquire.config import BenchConfig, Settling
-from acquire.flow import FlowModel, Neighbour, Window, evaluate
-from acquire.hold import judge_hold
+from acquire.flow import Neighbour
 from acquire.outputs import Ended, Marked, Moved, Output, PullState, Skipped, Taken, ZerosRead
 from acquire.records import Action, LeakageLaw, PullRequest, Refused
-from acquire.scaling import channel_settings, scale_for
+from acquire.signals import Signals
 from acquire.stabiliser import Stabiliser
 from acquire.units import from_si
 from acquire.values import (
-    AirState,
     Capture,
     Mark,
     Outcome,
@@ -35,37 +32,7 @@ from acquire.values import (
 from acquire.zeros import ZeroReader
 from drivers.sample import Sample
 
-# a signal older than this (in stream time) cannot take part in a capture
-_FRESH_US = 1_500_000
 _LEAKAGE_BAND = 0.005
-
-
-class _Series:
-    """The recent values of one signal, enough for the longest window."""
-
-    def __init__(self, keep_us: int) -> None:
-        self._keep_us = keep_us
-        self.t_us: list[int] = []
-        self.values: list[float] = []
-
-    def push(self, t_us: int, value: float) -> None:
-        self.t_us.append(t_us)
-        self.values.append(value)
-        if len(self.t_us) % 4096 == 0:
-            old = bisect_left(self.t_us, t_us - self._keep_us)
-            del self.t_us[:old], self.values[:old]
-
-    def between(self, start_us: int, end_us: int) -> tuple[list[int], list[float]]:
-        first, last = bisect_left(self.t_us, start_us), bisect_right(self.t_us, end_us)
-        return self.t_us[first:last], self.values[first:last]
-
-    @property
-    def latest(self) -> float | None:
-        return self.values[-1] if self.values else None
-
-    @property
-    def latest_us(self) -> int | None:
-        return self.t_us[-1] if self.t_us else None
 
 
 class PullCore:
@@ -82,45 +49,32 @@ class PullCore:
         self.request = request
         self.leakage = leakage if request.kind != "leakage" else None
         start = start or PullState()
-        instruments = config.make_instruments()
-        self._channels = channel_settings(instruments)
-        self._scales = {name: scale_for(its, config.water) for name, its in self._channels.items()}
+        meter_range = start.meter_range or request.meter_range
+        if meter_range not in config.meter.ranges:
+            raise Refused(f"meter range {meter_range!r} is not configured: use one of {', '.join(config.meter.ranges)}")
+        self._signals = Signals(config, request.direction, meter_range, start.zeros_before)
         self._steps = request.steps()
         self._with_valve = request.kind == "lift"
         self._refuse_unreachable()
-        # an indicator that only speaks when its button is pressed cannot be a witness
-        self._lift_on_press = any("lift" in i.settings.channels and i.silence_is_normal for i in instruments)
         self._phase: Phase = start.phase
         self._paused = False
         self._outcome: Outcome | None = None
         self._now = start.now
         self._points: list[Point] = list(start.points)
         self._skipped = set(start.skipped)
-        self._zeros_before = start.zeros_before
         self._zeros_after: Zeros | None = None
         self._marks: list[Mark] = list(start.marks)
-        self.meter_range = start.meter_range or request.meter_range
-        if self.meter_range not in config.meter.ranges:
-            raise Refused(
-                f"meter range {self.meter_range!r} is not configured: use one of {', '.join(config.meter.ranges)}"
-            )
-        self._air: dict[str, float] = {}
-        self._model: FlowModel | None = None
-        # why the air as read cannot be computed with; empty when it can
-        self.air_fault = ""
         # what counts as settled in this pull
         self.settling = _settling(config, request)
         self._stabiliser = Stabiliser(self.settling)
         self._zero_reader = self._new_zero_reader()
-        keep_us = round(config.settling.longest_wait_s * 2e6) + 10_000_000
-        self._series = {name: _Series(keep_us) for name in ("test_pressure", "meter_pressure", "lift", "area")}
-        self._t_us = 0
+        self._fault = ""
         self._aimed = False
         self._view: PullView | None = None
 
     def _refuse_unreachable(self) -> None:
         """A step that an instrument cannot read would never be taken."""
-        lift, pressure = self._channels["lift"], self._channels["test_pressure"]
+        lift, pressure = self._signals.channels["lift"], self._signals.channels["test_pressure"]
         for number, step in enumerate(self._steps, 1):
             for name, wanted, its in (("lift", step.lift_m, lift), ("test pressure", step.test_pressure_pa, pressure)):
                 if wanted is None or its.high is None:
@@ -162,7 +116,7 @@ class PullCore:
     @property
     def lift_on_press(self) -> bool:
         """Whether the lift is known only when the indicator's button is pressed."""
-        return self._lift_on_press
+        return self._signals.lift_on_press
 
     @property
     def points(self) -> tuple[Point, ...]:
@@ -174,9 +128,22 @@ class PullCore:
         """During a zero check: the signals that are not near zero."""
         return self._zero_reader.outside()
 
+    @property
+    def meter_range(self) -> str:
+        """The range of the meter that is in use."""
+        return self._signals.meter_range
+
+    @property
+    def fault(self) -> str:
+        """Why there is no flow, or why a settled reading cannot be taken; empty when nothing is wrong."""
+        if self._phase != "steps":
+            return ""
+        settled = self._stabiliser.capture() is not None
+        return self._signals.fault or self._signals.range_fault(settled) or self._fault
+
     def latest(self, signal: str) -> float | None:
         """The latest zero-corrected SI value of test_pressure, meter_pressure, lift or area."""
-        return self._series[signal].latest
+        return self._signals.latest(signal)
 
     def standing(self) -> Standing:
         """The stabiliser's judgement at this moment."""
@@ -184,12 +151,7 @@ class PullCore:
 
     def stated_flow_m3_s(self) -> float | None:
         """The flow now, stated at the reference, leakage included."""
-        area = self._series["area"].latest
-        return None if area is None or self._model is None else self._model.stated_flow_m3_s(area)
-
-    def state_of_flow(self, area_m2: float) -> float:
-        """A stated flow for an area, once a flow model exists (0 before)."""
-        return self._model.stated_flow_m3_s(area_m2) if self._model else 0.0
+        return self._signals.stated_flow_m3_s()
 
     def view(self) -> PullView:
         """The pull as it stands."""
@@ -202,7 +164,7 @@ class PullCore:
                 outcome=self._outcome,
                 now=self._now if self._phase == "steps" else None,
                 steps=tuple(self._step_view(i) for i in range(len(self._steps))),
-                zeros_before=self._zeros_before,
+                zeros_before=self._signals.zeros,
                 zeros_after=self._zeros_after,
                 marks=tuple(self._marks),
             )
@@ -216,7 +178,7 @@ class PullCore:
             meter_range=self.meter_range,
             points=tuple(self._points),
             skipped=tuple(sorted(self._skipped)),
-            zeros_before=self._zeros_before,
+            zeros_before=self._signals.zeros,
             marks=tuple(self._marks),
         )
 
@@ -225,174 +187,87 @@ class PullCore:
     def samples(self, batch: Sequence[Sample]) -> list[Output]:
         """Use samples in their order of arrival."""
         outputs: list[Output] = []
-        for channel, t_us, number, _ in batch:
-            scale = self._scales.get(channel)
-            if scale is None or self._phase == "ended":
-                continue
-            self._t_us = max(self._t_us, t_us)
-            value = number * scale.gain + scale.offset
-            if channel in self._series:
-                self._signal(channel, t_us, value, outputs)
-            elif self._air.get(channel) != value:
-                self._air[channel] = value
-                self._model = None
+        for sample in batch:
+            if self._phase == "ended":
+                break
+            value = self._signals.take_in(sample)
+            if value is not None:
+                self._signal(sample.channel, sample.t_us, value, outputs)
         return outputs
 
     def _signal(self, channel: str, t_us: int, value: float, outputs: list[Output]) -> None:
         if self._phase in ("zero_before", "zero_after"):
-            self._push(channel, t_us, value)
-            if not self._paused:
-                zeros = self._zero_reader.push(t_us, channel, value)
-                if zeros is not None:
-                    self._zeros_read(zeros, outputs)
+            self._signals.keep(channel, t_us, value)
+            zeros = None if self._paused else self._zero_reader.push(t_us, channel, value)
+            if zeros is not None:
+                self._zeros_read(zeros, outputs)
             return
-        self._push(channel, t_us, value - self._zero(channel))
+        value -= self._signals.zero(channel)
+        self._signals.keep(channel, t_us, value)
         if not self._aimed:
             self._stabiliser.aim(t_us, self._witnessed(self._steps[self._now]))
             self._aimed = True
-        if channel == "lift":
-            if not self._lift_on_press:
-                self._stabiliser.push_lift(t_us, value - self._zero(channel))
-        elif channel == "test_pressure":
-            self._stabiliser.push_pressure(t_us, value - self._zero(channel))
-        else:
-            self._flow(t_us, value - self._zero(channel), outputs)
-
-    def _push(self, channel: str, t_us: int, value: float) -> None:
-        self._series[channel].push(t_us, value)
+        if channel == "test_pressure":
+            self._stabiliser.push_pressure(t_us, value)
+        elif channel == "meter_pressure":
+            self._flow(t_us, value, outputs)
+        elif not self.lift_on_press:
+            self._stabiliser.push_lift(t_us, value)
 
     def _flow(self, t_us: int, meter_pressure_pa: float, outputs: list[Output]) -> None:
-        model = self._flow_model()
-        test_pressure_pa = self._series["test_pressure"].latest
-        if model is None or test_pressure_pa is None:
+        flow = self._signals.flow(t_us, meter_pressure_pa)
+        if flow is None:
             return
-        area = model.effective_area_m2(meter_pressure_pa, test_pressure_pa)
-        self._series["area"].push(t_us, area)
-        self._stabiliser.push_flow(t_us, area, model.mass_flow_kg_s(meter_pressure_pa, test_pressure_pa))
-        if self._paused or self._lift_on_press or self._silent() is not None:
+        self._stabiliser.push_flow(t_us, *flow)
+        if self._paused or self.lift_on_press:
             return
         capture = self._stabiliser.capture()
-        if capture is not None:
+        if capture is not None and self._silent() is None:
             self._take(capture, "settled", outputs)
 
     def _silent(self) -> str | None:
-        """The first of the three signals that is too old to be trusted."""
-        needed = ["test_pressure", "meter_pressure"]
-        if self._with_valve and not self._lift_on_press:
-            needed.append("lift")
-        for name in needed:
-            latest_us = self._series[name].latest_us
-            if latest_us is None or self._t_us - latest_us > _FRESH_US:
-                return name
-        return None
-
-    def _zero(self, channel: str) -> float:
-        zeros = self._zeros_before
-        if zeros is None:
-            return 0.0
-        if channel == "lift":
-            return zeros.lift_m
-        return zeros.test_pressure_pa if channel == "test_pressure" else zeros.meter_pressure_pa
-
-    def _flow_model(self) -> FlowModel | None:
-        if self._model is None:
-            room = self._room()
-            if room is None:
-                return None
-            meter_temperature_k = self._air.get("meter_temperature", room.temperature_k)
-            try:
-                self._model = FlowModel(
-                    self.config, self.request.direction, self.meter_range, room, meter_temperature_k
-                )
-                self.air_fault = ""
-            except ValueError as error:
-                self.air_fault = str(error)
-        return self._model
-
-    def _room(self) -> AirState | None:
-        manual = self.config.room
-        values = []
-        for channel, given in (
-            ("room_pressure", manual.pressure_pa),
-            ("room_temperature", manual.temperature_k),
-            ("room_humidity", manual.humidity),
-        ):
-            value = self._air.get(channel) if channel in self._channels else given
-            if value is None:
-                return None
-            values.append(value)
-        return AirState(*values)
+        return self._signals.silent(with_lift=self._with_valve and not self.lift_on_press)
 
     # ------------------------------------------------------------ taking a point
 
-    def range_fault(self) -> str:
-        """Why the meter's range does not fit the reading now, and which does; empty if it fits."""
-        latest = self._series["meter_pressure"].latest
-        if self._phase != "steps" or latest is None or self._model is None:
-            return ""
-        over = latest > self.config.meter.ranges[self.meter_range].highest_pressure_pa
-        # below its range a reading only counts once it is settled: on the way up every reading is low
-        if not over and self._stabiliser.capture() is None:
-            return ""
-        return self._model.range_fault(latest) or ""
-
     def _take(self, capture: Capture, by: TakenBy, outputs: list[Output], lift_m: float | None = None) -> bool:
-        model = self._flow_model()
         step = self._steps[self._now]
-        pressure_t, pressure = self._series["test_pressure"].between(capture.t_start_us, capture.t_end_us)
-        _, meter = self._series["meter_pressure"].between(capture.t_start_us, capture.t_end_us)
-        if model is None or not pressure or not meter:
-            return False
-        meter_pressure_pa = _mean(meter)
-        if model.range_fault(meter_pressure_pa) is not None:
-            return False
-        if self._with_valve and lift_m is None:
-            _, lifts = self._series["lift"].between(capture.t_start_us, capture.t_end_us)
-            lift_m = _mean(lifts) if lifts else self._series["lift"].latest
         band_pa = step.test_pressure_pa * self.settling.test_pressure_band
-        hold = judge_hold(pressure_t, pressure, step.test_pressure_pa, band_pa)
-        flow = evaluate(
-            model,
-            capture,
-            Window(hold.mean_pa, meter_pressure_pa, lift_m, step.lift_m),
-            self._neighbour(),
-            self.leakage,
-            self._channels,
-            carry_allowance=self.request.kind != "leakage",
-        )
-        step_index = self._now
-        room = self._room()
-        assert room is not None  # the model was built from it
+        # a blank-plate run reads the leakage itself: there is nothing to allow for
+        allow = self.request.kind != "leakage"
+        try:
+            its = self._signals.measure(capture, step, band_pa, self._neighbour(), self.leakage, lift_m, allow)
+        except ValueError as error:
+            self._fault = str(error)
+            return False
         settled = capture.reached and (by == "settled" or self._stabiliser.capture() is not None)
         point = Point(
-            step=step_index,
-            take=1 + sum(p.step == step_index for p in self._points),
-            t_us=self._t_us,
+            step=self._now,
+            take=1 + sum(p.step == self._now for p in self._points),
+            t_us=self._signals.t_us,
             taken_by=by,
             settled=settled,
             remark="" if settled else capture.reason,
             step_lift_m=step.lift_m,
-            lift_m=lift_m,
-            test_pressure_pa=hold.mean_pa,
-            meter_pressure_pa=meter_pressure_pa,
-            room=room,
-            meter_temperature_k=model.meter_temperature_k,
+            lift_m=its.lift_m,
+            test_pressure_pa=its.hold.mean_pa,
+            meter_pressure_pa=its.meter_pressure_pa,
+            room=its.room,
+            meter_temperature_k=its.meter_temperature_k,
             meter_range=self.meter_range,
             capture=capture,
-            hold=hold,
-            flow=flow,
+            hold=its.hold,
+            flow=its.flow,
         )
         self._points.append(point)
-        self._skipped.discard(step_index)
+        self._skipped.discard(self._now)
         outputs.append(Taken(point))
         self._next_step(outputs)
         return True
 
     def _neighbour(self) -> Neighbour | None:
         """The nearest lower lift taken in this pull, for the local slope."""
-        lower = [
-            p for p in self._in_force().values() if p.step < self._now and p.step_lift_m is not None and p.meter_range
-        ]
+        lower = [p for p in self._in_force().values() if p.step < self._now and p.step_lift_m is not None]
         if not lower:
             return None
         nearest = max(lower, key=lambda p: p.step)
@@ -405,11 +280,12 @@ class PullCore:
     # ------------------------------------------------------------ steps and phases
 
     def _witnessed(self, step: Step) -> Step:
-        return replace(step, lift_m=None) if self._lift_on_press else step
+        return replace(step, lift_m=None) if self.lift_on_press else step
 
     def _aim(self, index: int) -> None:
         self._now = index
         self._aimed = False
+        self._fault = ""
         self._view = None
 
     def _next_step(self, outputs: list[Output]) -> None:
@@ -436,11 +312,11 @@ class PullCore:
         self._aim(waiting[0] if waiting else 0)
 
     def _new_zero_reader(self) -> ZeroReader:
-        return ZeroReader(self.config.zero, with_lift=self._with_valve and not self._lift_on_press)
+        return ZeroReader(self.config.zero, with_lift=self._with_valve and not self.lift_on_press)
 
     def _zeros_read(self, zeros: Zeros, outputs: list[Output]) -> None:
         if self._phase == "zero_before":
-            self._zeros_before = zeros
+            self._signals.zeros = zeros
             outputs.append(ZerosRead("before", zeros))
             self._enter("steps", outputs)
             return
@@ -450,7 +326,7 @@ class PullCore:
         self._end("complete", outputs)
 
     def _check_shift(self, after: Zeros, outputs: list[Output]) -> None:
-        before = self._zeros_before
+        before = self._signals.zeros
         if before is None:
             return
         limits = self.config.zero
@@ -493,7 +369,7 @@ class PullCore:
 
     def act(self, t_us: int, action: Action) -> list[Output]:
         """Do what the operator asked. Raises :class:`Refused` with a sentence."""
-        self._t_us = max(self._t_us, t_us)
+        self._signals.t_us = max(self._signals.t_us, t_us)
         outputs: list[Output] = []
         if self._phase == "ended":
             raise Refused("This pull has ended: begin another one.")
@@ -518,9 +394,9 @@ class PullCore:
     def _change_range(self, meter_range: str) -> None:
         if meter_range not in self.config.meter.ranges:
             raise Refused(f"There is no meter range {meter_range!r}: use one of {', '.join(self.config.meter.ranges)}.")
-        self.meter_range = meter_range
-        self._model = None
+        self._signals.change_range(meter_range)
         self._aimed = False
+        self._fault = ""
 
     def _skip(self, outputs: list[Output]) -> None:
         if self._phase == "zero_before":
@@ -543,7 +419,7 @@ class PullCore:
         silent = self._silent()
         if silent is not None:
             raise Refused(f"Nothing taken: no {silent.replace('_', ' ')} reading for over a second. Check its cable.")
-        lift_m = self._series["lift"].latest if self._with_valve else None
+        lift_m = self._signals.latest("lift") if self._with_valve else None
         step = self._steps[self._now]
         if self._with_valve:
             if lift_m is None:
@@ -557,8 +433,8 @@ class PullCore:
         capture = self._stabiliser.capture() or self._stabiliser.capture_now()
         if capture is None:
             raise Refused("Nothing taken: no flow readings at this step yet.")
-        if not self._take(capture, "hand", outputs, lift_m if self._lift_on_press else None):
-            raise Refused(f"Nothing taken: {self.range_fault() or 'no readings in the window'}.")
+        if not self._take(capture, "hand", outputs, lift_m if self.lift_on_press else None):
+            raise Refused(f"Nothing taken: {self._fault}.")
 
     def _go_back(self, action: Action, outputs: list[Output]) -> None:
         if self._phase == "zero_before":
@@ -580,10 +456,6 @@ class PullCore:
             outputs.append(Skipped(target, False))
         self._aim(target)
         outputs.append(Moved(f"back to step {target + 1}"))
-
-
-def _mean(values: list[float]) -> float:
-    return sum(values) / len(values)
 
 
 def _settling(config: BenchConfig, request: PullRequest) -> Settling:

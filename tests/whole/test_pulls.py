@@ -149,7 +149,7 @@ def test_a_range_that_is_too_small_is_never_taken_and_a_larger_one_goes_on() -> 
     changed: list[float] = []
 
     def each(core: PullCore, _outputs: list[Output]) -> None:
-        if core.range_fault() and not changed:
+        if core.fault and not changed:
             assert not core.points
             changed.append(bench.bench.t_s)
         if changed and core.meter_range != "large" and bench.bench.t_s > changed[0] + 20:

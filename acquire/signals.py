@@ -1,0 +1,219 @@
+"""What the instruments say in one pull: SI, zero-corrected, with the air and the flow model.
+
+Pure: samples go in, and a settled window comes out as a measured flow.
+"""
+
+from bisect import bisect_left, bisect_right
+from dataclasses import dataclass
+
+from acquire.config import BenchConfig
+from acquire.flow import FlowModel, Neighbour, Window, evaluate
+from acquire.hold import judge_hold
+from acquire.records import LeakageLaw
+from acquire.scaling import channel_settings, scale_for
+from acquire.values import AirState, Capture, Direction, FlowResult, Hold, Step, Zeros
+from drivers.sample import Sample
+
+# a signal older than this (in stream time) cannot take part in a capture
+FRESH_US = 1_500_000
+_SIGNALS = ("test_pressure", "meter_pressure", "lift")
+
+
+class Series:
+    """The recent values of one signal, enough for the longest window."""
+
+    def __init__(self, keep_us: int) -> None:
+        self._keep_us = keep_us
+        self._t_us: list[int] = []
+        self._values: list[float] = []
+
+    def push(self, t_us: int, value: float) -> None:
+        """One more value; times never go back."""
+        self._t_us.append(t_us)
+        self._values.append(value)
+        if len(self._t_us) % 4096 == 0:
+            old = bisect_left(self._t_us, t_us - self._keep_us)
+            del self._t_us[:old], self._values[:old]
+
+    def between(self, start_us: int, end_us: int) -> tuple[list[int], list[float]]:
+        """Times and values of a window, both ends included."""
+        first, last = bisect_left(self._t_us, start_us), bisect_right(self._t_us, end_us)
+        return self._t_us[first:last], self._values[first:last]
+
+    @property
+    def latest(self) -> float | None:
+        """The newest value."""
+        return self._values[-1] if self._values else None
+
+    @property
+    def latest_us(self) -> int | None:
+        """Its time."""
+        return self._t_us[-1] if self._t_us else None
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A captured window as a flow, with what it was made from."""
+
+    lift_m: float | None
+    meter_pressure_pa: float
+    room: AirState
+    meter_temperature_k: float
+    hold: Hold
+    flow: FlowResult
+
+
+class Signals:
+    """The signals of one pull. ``fault`` says why there is no flow; empty when there is."""
+
+    def __init__(self, config: BenchConfig, direction: Direction, meter_range: str, zeros: Zeros | None) -> None:
+        self.config = config
+        self.direction = direction
+        self.meter_range = meter_range
+        self.zeros = zeros
+        self.fault = ""
+        instruments = config.make_instruments()
+        # an indicator that only speaks when its button is pressed cannot be a witness
+        self.lift_on_press = any("lift" in i.settings.channels and i.silence_is_normal for i in instruments)
+        self.channels = channel_settings(instruments)
+        self._scales = {name: scale_for(its, config.water) for name, its in self.channels.items()}
+        keep_us = round(config.settling.longest_wait_s * 2e6) + 10_000_000
+        self._series = {name: Series(keep_us) for name in (*_SIGNALS, "area")}
+        self._air: dict[str, float] = {}
+        self._model: FlowModel | None = None
+        self.t_us = 0
+
+    def take_in(self, sample: Sample) -> float | None:
+        """The SI value of test pressure, meter pressure or lift; None for room air, which is kept."""
+        scale = self._scales.get(sample.channel)
+        if scale is None:
+            return None
+        self.t_us = max(self.t_us, sample.t_us)
+        value = scale.si(sample.value)
+        if sample.channel in self._series:
+            return value
+        if self._air.get(sample.channel) != value:
+            self._air[sample.channel] = value
+            self._model = None
+        return None
+
+    def keep(self, signal: str, t_us: int, value: float) -> None:
+        """Remember a value for the window to come."""
+        self._series[signal].push(t_us, value)
+
+    def latest(self, signal: str) -> float | None:
+        """The newest value that was kept: test_pressure, meter_pressure, lift or area."""
+        return self._series[signal].latest
+
+    def zero(self, signal: str) -> float:
+        """What the signal read with the bench off and the valve closed."""
+        if self.zeros is None:
+            return 0.0
+        if signal == "lift":
+            return self.zeros.lift_m
+        return self.zeros.test_pressure_pa if signal == "test_pressure" else self.zeros.meter_pressure_pa
+
+    def change_range(self, meter_range: str) -> None:
+        """Another range of the meter is in use from now on."""
+        self.meter_range = meter_range
+        self._model = None
+
+    def silent(self, with_lift: bool) -> str | None:
+        """The first needed signal that is too old to be trusted."""
+        for name in _SIGNALS if with_lift else _SIGNALS[:2]:
+            latest_us = self._series[name].latest_us
+            if latest_us is None or self.t_us - latest_us > FRESH_US:
+                return name
+        return None
+
+    # ------------------------------------------------------------ flow
+
+    def flow(self, t_us: int, meter_pressure_pa: float) -> tuple[float, float] | None:
+        """Effective area (m2) and mass flow (kg/s) at this sample of the meter; None without air or pressure."""
+        model = self.model()
+        test_pressure_pa = self.latest("test_pressure")
+        if model is None or test_pressure_pa is None:
+            return None
+        area_m2 = model.effective_area_m2(meter_pressure_pa, test_pressure_pa)
+        self.keep("area", t_us, area_m2)
+        mass_flow = area_m2 * model.port_flux_kg_s_m2(test_pressure_pa) if area_m2 > 0.0 else 0.0
+        return area_m2, mass_flow
+
+    def stated_flow_m3_s(self) -> float | None:
+        """The flow now, stated at the reference, leakage included."""
+        area = self.latest("area")
+        return None if area is None or self._model is None else self._model.stated_flow_m3_s(area)
+
+    def model(self) -> FlowModel | None:
+        """The flow model for the air as it is now; None while it is not known or cannot be."""
+        if self._model is None:
+            room = self._room()
+            if room is None:
+                return None
+            meter_k = self._air.get("meter_temperature", room.temperature_k)
+            try:
+                self._model = FlowModel(self.config, self.direction, self.meter_range, room, meter_k)
+                self.fault = ""
+            except ValueError as error:
+                self.fault = str(error)
+        return self._model
+
+    def _room(self) -> AirState | None:
+        manual = self.config.room
+        values = []
+        for channel, given in (
+            ("room_pressure", manual.pressure_pa),
+            ("room_temperature", manual.temperature_k),
+            ("room_humidity", manual.humidity),
+        ):
+            value = self._air.get(channel) if channel in self.channels else given
+            if value is None:
+                return None
+            values.append(value)
+        return AirState(*values)
+
+    def range_fault(self, settled: bool) -> str:
+        """Why the meter's range does not fit the reading now, and which does; empty if it fits.
+
+        Below its range a reading only counts once it is settled: on the way up every reading is low.
+        """
+        latest = self.latest("meter_pressure")
+        if latest is None or self._model is None:
+            return ""
+        over = latest > self.config.meter.ranges[self.meter_range].highest_pressure_pa
+        return (self._model.range_fault(latest) or "") if over or settled else ""
+
+    def measure(
+        self,
+        capture: Capture,
+        step: Step,
+        band_pa: float,
+        neighbour: Neighbour | None,
+        leakage: LeakageLaw | None,
+        lift_m: float | None,
+        carry_allowance: bool,
+    ) -> Measured:
+        """A captured window as a flow. ``lift_m`` overrides the window's own lift.
+
+        Raises ``ValueError`` with one sentence when the window gives no flow.
+        """
+        model = self.model()
+        pressure_t, pressure = self._series["test_pressure"].between(capture.t_start_us, capture.t_end_us)
+        _, meter = self._series["meter_pressure"].between(capture.t_start_us, capture.t_end_us)
+        if model is None or not pressure or not meter:
+            raise ValueError(self.fault or "there are no readings in the window")
+        meter_pressure_pa = _mean(meter)
+        fault = model.range_fault(meter_pressure_pa)
+        if fault is not None:
+            raise ValueError(fault)
+        if step.lift_m is not None and lift_m is None:
+            _, lifts = self._series["lift"].between(capture.t_start_us, capture.t_end_us)
+            lift_m = _mean(lifts) if lifts else self.latest("lift")
+        hold = judge_hold(pressure_t, pressure, step.test_pressure_pa, band_pa)
+        window = Window(hold.mean_pa, meter_pressure_pa, lift_m, step.lift_m)
+        flow = evaluate(model, capture, window, neighbour, leakage, self.channels, carry_allowance=carry_allowance)
+        return Measured(lift_m, meter_pressure_pa, model.room, model.meter_temperature_k, hold, flow)
+
+
+def _mean(values: list[float]) -> float:
+    return sum(values) / len(values)
