@@ -34,6 +34,7 @@ class Dashboard(App[int]):
         self.seen = Watch(self.now_s())
         self.bench_screen = BenchScreen(self.seen)
         self.last_request: PullRequest | None = None
+        self._request_of: int | None = None
         self._facts_due = True
 
     def now_s(self) -> float:
@@ -101,7 +102,8 @@ class Dashboard(App[int]):
         if self.last_request is None:
             rows = self.bench.pulls()
             if rows:
-                self.last_request = self.bench.pull(max(row.id for row in rows)).request
+                self._request_of = max(row.id for row in rows)
+                self.last_request = self.bench.pull(self._request_of).request
 
     # ------------------------------------------------------------ calls
 
@@ -136,11 +138,11 @@ class Dashboard(App[int]):
 
         async def work() -> None:
             try:
-                await asyncio.to_thread(self.bench.begin, request)
+                pull_id = await asyncio.to_thread(self.bench.begin, request)
             except Exception as error:  # the form stays open with all that was typed
                 form.refuse(sentence_of(error))
                 return
-            self.last_request = request
+            self.last_request, self._request_of = request, pull_id
             self.bench_screen.cautions_due = False
             if form.is_current:
                 form.dismiss(None)
@@ -158,8 +160,24 @@ class Dashboard(App[int]):
         if self.bench_facts is UNKNOWN:
             self.say("The bench's units and ranges are not known yet: wait for its daemon", bad=True)
             return
-        form = FormScreen(self.bench_facts, self.last_request, identifier, same_head, other_way, from_template)
-        self.push_screen(form)
+        frame = self.seen.frame
+        shown = frame.pull_id if frame is not None else None
+
+        def opened(request: PullRequest | None) -> None:
+            self.last_request = request
+            self.push_screen(FormScreen(self.bench_facts, request, identifier, same_head, other_way, from_template))
+
+        if shown is None or shown == self._request_of:
+            opened(self.last_request)
+            return
+
+        def ask() -> PullRequest:
+            # the pull on the screen was begun elsewhere, or before this dashboard was opened
+            request = self.bench.pull(shown).request
+            self._request_of = shown
+            return request
+
+        self.with_answer(ask, opened)
 
 
 def run_dashboard(bench: Bench) -> int:

@@ -236,3 +236,11 @@ async def test_the_bar_at_the_end_names_what_would_begin() -> None:
         form = await open_form(its, "enter")
         await its.pilot.press(*"H8")
         await its.until(lambda: form.query_one("#begin", BeginBar).summary == "H8, lift pull, intake")
+
+
+async def test_the_next_form_follows_the_pull_on_the_screen_even_when_it_was_begun_elsewhere() -> None:
+    async with stand(last=request(), first=ENDED) as its:
+        its.bench.last = request(meter_range="small")
+        form = await open_form(its, "o")
+        assert form.values["meter_range"] == "small"
+        assert form.values["direction"] == "exhaust"

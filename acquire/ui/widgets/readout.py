@@ -38,12 +38,16 @@ class ReadOutPanel(Canvas):
         inner = max(1, width - 1)
         mark = "▶" if out.in_hand else ""
         name = "bold $on-act on $act-fill" if out.in_hand else "bold"
-        tail: Line = [(out.unit, "bold"), (f" {out.origin[:3]}", "$bad")]
         aim: Line = [(f"to {out.target}", "bold")] if out.target else []
-        label: Line = [(f"{mark}{out.label} ", name), *tail]
-        if width_of(label) + width_of(aim) >= inner:
-            label = [(f"{mark}{out.label.split()[-1]} ", name), *tail]
-        head = spread(label, aim, inner)
+        origin: Line = [(f" {out.origin[:3]}", "$bad")] if out.origin else []
+        # what gives way first: the long name, then the origin, which the banner says as well
+        long, short = out.label, out.label.rpartition(" ")[2]
+        fitting = [
+            label
+            for name_shown, its in ((long, origin), (short, origin), (short, []))
+            if width_of(label := [(f"{mark}{name_shown} ", name), (out.unit, "bold"), *its]) + width_of(aim) < inner
+        ]
+        head = spread(fitting[0] if fitting else [(f"{mark}{short} ", name), (out.unit, "bold")], aim, inner)
         state: Line = [(f"{out.glyph} {out.word}", style)]
         foot = spread(state, [(out.age, "$bad bold" if out.look in ("stale", "lost") else "$faint")], inner)
         room = height - 2
