@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from acquire.config import Display
+from acquire.port import curtain_area_m2
 from acquire.records import ArchivedPull
 from acquire.sheet.figures import (
     PRESSURE_STEP_PA,
@@ -162,15 +163,6 @@ def valve_diameter_m(pull: ArchivedPull) -> float | None:
     return subject.intake_valve_diameter_m if pull.request.direction == "intake" else subject.exhaust_valve_diameter_m
 
 
-def discharge_coefficient(area_m2: float, diameter_m: float, lift_m: float) -> float:
-    """Effective area over curtain area (pi * diameter * lift), dimensionless.
-
-    Source: J. B. Heywood, Internal Combustion Engine Fundamentals (1988),
-    section 6.3.2, with the curtain area as reference area.
-    """
-    return area_m2 / (math.pi * diameter_m * lift_m)
-
-
 def marks_of(point: Point) -> str:
     """The letters that qualify a point, see ``MARK_MEANINGS``."""
     return "".join(
@@ -191,7 +183,7 @@ def _cell(pull: ArchivedPull, step: int, units: Units) -> Cell:
         return Cell("skipped" if step in pull.skipped else "not taken")
     flow, half_width = units.flow(point.flow.flow_m3_s, point.flow.half_width_95_m3_s)
     diameter, lift = valve_diameter_m(pull), pull.request.lifts_m[step]
-    coefficient = None if diameter is None else discharge_coefficient(point.flow.effective_area_m2, diameter, lift)
+    coefficient = None if diameter is None else point.flow.effective_area_m2 / curtain_area_m2(lift, diameter)
     return Cell(
         state="taken",
         over_diameter=number(None if diameter is None else lift / diameter, 3),

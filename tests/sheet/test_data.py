@@ -12,7 +12,7 @@ import pytest
 
 from acquire.records import ArchivedPull
 from acquire.sheet import SheetError
-from acquire.sheet.data import arrange, discharge_coefficient, rows_of, series_of, units_of_sheet
+from acquire.sheet.data import arrange, rows_of, series_of, units_of_sheet
 from acquire.sheet.make import sheet_data
 from acquire.sheet.points_csv import digest_of, payload_of, points_csv
 from acquire.units import CFM_M3_S, INCH_M
@@ -166,11 +166,6 @@ def test_a_row_shows_flow_interval_pressure_and_steadiness() -> None:
     assert (cell.flow, cell.half_width) == ("256.2", "1.2")
     assert (cell.held, cell.sd) == ("28.03", "0.05")
     assert cell.over_diameter == "0.198"  # 0.400 / 2.020
-
-
-def test_the_discharge_coefficient_is_effective_area_over_curtain_area() -> None:
-    # a curtain of pi * 40 mm * 10 mm = 1256.64 mm2, half of it effective
-    assert discharge_coefficient(628.3185e-6, 0.040, 0.010) == pytest.approx(0.5, rel=1e-6)
 
 
 def test_metric_units_are_used_throughout() -> None:
