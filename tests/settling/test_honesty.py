@@ -64,17 +64,17 @@ def test_what_a_bench_has_shown_can_be_handed_to_the_next_stabiliser(stays: list
 
 @pytest.fixture(scope="module")
 def tally() -> Tally:
-    return score(ours, Cell(rate_hz=20.0), 180, seed=23)
+    return score(ours, Cell(rate_hz=20.0), 108, seed=23)
 
 
 def test_the_stated_interval_holds_the_true_value_as_often_as_it_says(tally: Tally) -> None:
-    # 95 % of 150 captures, three standard errors of a count wide
-    assert 89 <= tally.figures()["cover"] <= 100
+    # 95 % of some 95 captures, three standard errors of a count wide
+    assert 88 <= tally.figures()["cover"] <= 100
 
 
 def test_hardly_anything_false_is_taken_and_nothing_in_a_pause(tally: Tally) -> None:
     figures = tally.figures()
-    assert figures["false"] <= 2.3
+    assert figures["false"] <= 1.9
     assert figures["plateau"] == 0
 
 
@@ -82,4 +82,4 @@ def test_it_is_about_as_fast_as_the_goal_and_misses_little(tally: Tally) -> None
     figures = tally.figures()
     assert figures["median"] <= 5
     assert figures["90 %"] <= 10
-    assert figures["miss"] <= 3
+    assert figures["miss"] <= 4
