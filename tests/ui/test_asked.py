@@ -3,7 +3,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from acquire.records import PullRequest, Setup, Subject
-from acquire.ui import asked
+from acquire.ui import asked, typed
 from acquire.ui.words import exact, read_quantity
 from acquire.units import UnitError
 from tests.ui.fake import HEAD, IN, INH2O, SUMMARY, request
@@ -31,7 +31,7 @@ FULL = request(
                               setup=Setup(test_pressure_pa=7000.0))],
 )  # fmt: skip
 def test_a_pull_asked_again_from_its_form_is_the_same_pull(again: PullRequest) -> None:
-    made, faults = asked.read_form(asked.from_request(again, SUMMARY, same_head=True), SUMMARY)
+    made, faults = typed.read_form(asked.from_request(again, SUMMARY, same_head=True), SUMMARY)
     assert faults == {}
     assert made is not None
     assert made.model_dump(exclude={"lifts_m", "setup", "subject", "test_pressures_pa"}) == again.model_dump(
@@ -62,13 +62,13 @@ def test_a_written_length_is_read_back_as_it_was(length_m: float) -> None:
     ],
 )
 def test_lifts_are_typed_as_a_list_or_a_range(text: str, inches: tuple[float, ...]) -> None:
-    assert asked.read_list(text, "length", "in", SUMMARY) == pytest.approx([lift * IN for lift in inches])
+    assert typed.read_list(text, "length", "in", SUMMARY) == pytest.approx([lift * IN for lift in inches])
 
 
 @pytest.mark.parametrize("text", ["0.1 to 0.8 by 0", "0.8 to 0.1 by 0.1", "0 to 1 by 0.000001", "a b", "0.1 furlong"])
 def test_a_list_that_makes_no_sense_is_refused_in_one_sentence(text: str) -> None:
     with pytest.raises(UnitError) as caught:
-        asked.read_list(text, "length", "in", SUMMARY)
+        typed.read_list(text, "length", "in", SUMMARY)
     assert "\n" not in str(caught.value)
 
 
@@ -85,6 +85,6 @@ def test_a_range_that_the_bench_no_longer_has_is_not_asked_for() -> None:
 
 def test_too_long_a_text_is_said_at_its_field() -> None:
     values = asked.from_request(request(subject=HEAD), SUMMARY, same_head=True) | {"springs": "x" * 300}
-    made, faults = asked.read_form(values, SUMMARY)
+    made, faults = typed.read_form(values, SUMMARY)
     assert made is None
     assert list(faults) == ["springs"]

@@ -7,7 +7,7 @@ from textual.widget import Widget
 from textual.widgets import Input, Static
 
 from acquire.records import BenchSummary, PullRequest, Subject, Template
-from acquire.ui import asked
+from acquire.ui import asked, typed
 from acquire.ui.keys import Place
 from acquire.ui.screens.asking import NameScreen, PickScreen
 from acquire.ui.screens.place import PlaceScreen
@@ -124,7 +124,7 @@ class FormScreen(PlaceScreen[None]):
         self._apply()
 
     def _faults(self) -> dict[str, str]:
-        return asked.read_form(self.values, self._bench)[1]
+        return typed.read_form(self.values, self._bench)[1]
 
     # ------------------------------------------------------------ moving about
 
@@ -142,7 +142,7 @@ class FormScreen(PlaceScreen[None]):
         name = (self.focused.id or "").removeprefix("field-") if self.focused is not None else ""
         if name in asked.FIELDS:
             try:
-                asked.read_field(name, self.values[name], self._bench)
+                typed.read_field(name, self.values[name], self._bench)
             except ValueError as error:
                 self.query_one(f"#row-{name}", Row).say(str(error))
             if name == "identifier":
@@ -184,7 +184,7 @@ class FormScreen(PlaceScreen[None]):
 
     def _request(self) -> PullRequest | None:
         self._catch_up()
-        request, faults = asked.read_form(self.values, self._bench)
+        request, faults = typed.read_form(self.values, self._bench)
         for name in asked.FIELDS:
             self.query_one(f"#row-{name}", Row).say(faults.get(name, ""))
         first = next((name for name in asked.FIELDS if name in faults), None)
@@ -232,7 +232,7 @@ class FormScreen(PlaceScreen[None]):
         """Keep set-up and schedule under a name; the head need not be known yet."""
         self._catch_up()
         stand_in = self.values["identifier"].strip() or "template"
-        request, faults = asked.read_form(self.values | {"identifier": stand_in}, self._bench)
+        request, faults = typed.read_form(self.values | {"identifier": stand_in}, self._bench)
         if request is None:
             for name, sentence in faults.items():
                 self.query_one(f"#row-{name}", Row).say(sentence)

@@ -1,0 +1,127 @@
+"""What was typed in the form before a pull, read: a request, or one sentence for each bad field. Pure."""
+
+import re
+from collections.abc import Mapping
+from typing import Any
+
+from pydantic import ValidationError
+
+from acquire.records import BenchSummary, PullRequest
+from acquire.ui.asked import FIELDS, KINDS, SETUP, SUBJECT, TYPED, YES, FieldKind, applies, usual_unit
+from acquire.ui.words import read_quantity
+from acquire.units import Kind, UnitError, factor, units_of
+
+_UNIT_KINDS: dict[FieldKind, Kind] = {
+    "length": "length",
+    "lengths": "length",
+    "volume": "volume",
+    "pressure": "pressure",
+    "pressures": "pressure",
+}
+
+_RANGE = re.compile(r"\s*(\S+)\s+to\s+(\S+)\s+(?:by|step)\s+(\S+)\s*")
+
+
+def read_list(text: str, kind: Kind, unit: str, bench: BenchSummary) -> tuple[float, ...]:
+    """Several quantities with one unit at the end: listed, or ``first to last by step``.
+
+    Raises ``UnitError`` with one sentence.
+    """
+    body, its_unit = text.strip(), unit
+    for name in sorted(units_of(kind), key=len, reverse=True):
+        if re.search(rf"(?:\s|\d){re.escape(name)}$", body):
+            body, its_unit = body.removesuffix(name).strip(), name
+            break
+    spread = _RANGE.fullmatch(body)
+    parts = list(spread.groups()) if spread else [part for part in re.split(r"[\s,;]+", body) if part]
+    try:
+        numbers = [float(part) for part in parts]
+    except ValueError:
+        wrong = next(part for part in parts if not _is_number(part))
+        raise UnitError(f"{wrong!r} is not a number: write 0.1 0.2 0.3 {unit}, or 0.1 to 0.8 by 0.1 {unit}") from None
+    if spread:
+        first, last, by = numbers
+        if by <= 0 or last < first or (last - first) / by > 200:
+            raise UnitError(f"{first:g} to {last:g} by {by:g} gives no list that rises: check the three numbers")
+        numbers = [
+            first + i * by for i in range(round((last - first) / by + 1e-9) + 1) if first + i * by <= last + 1e-9
+        ]
+    return tuple(round(number * factor(its_unit, bench.water), 12) for number in numbers)
+
+
+def _is_number(part: str) -> bool:
+    try:
+        float(part)
+    except ValueError:
+        return False
+    return True
+
+
+def read_field(name: str, text: str, bench: BenchSummary) -> Any:
+    """A field's text as the request wants it; None for an empty quantity. Raises ``ValueError`` with one sentence."""
+    its, text = FIELDS[name], text.strip()
+    if its.kind == "yesno":
+        return text == YES
+    if its.kind not in _UNIT_KINDS:
+        return text
+    kind, unit = _UNIT_KINDS[its.kind], usual_unit(its, bench)
+    if its.kind in ("lengths", "pressures"):
+        return read_list(text, kind, unit, bench) if text else ()
+    if not text:
+        return None
+    value = read_quantity(text, kind, unit, bench)
+    if value <= 0:
+        raise UnitError(f"{text} must be above zero")
+    return value
+
+
+def read_form(values: Mapping[str, str], bench: BenchSummary) -> tuple[PullRequest | None, dict[str, str]]:
+    """The request, or for each bad field one sentence."""
+    read: dict[str, Any] = {}
+    faults: dict[str, str] = {}
+    for name in FIELDS:
+        if not applies(name, values):
+            continue
+        try:
+            read[name] = read_field(name, values.get(name, ""), bench)
+        except ValueError as error:
+            faults[name] = str(error)
+    if not read.get("identifier"):
+        faults["identifier"] = "Every pull belongs to a head or plate: scan or type its identifier"
+    if not read.get("meter_range"):
+        faults["meter_range"] = "The bench has no meter range to choose: add one to its configuration"
+    for name, what in (("lifts_m", "lifts"), ("test_pressures_pa", "test pressures")):
+        if name in read and not read[name] and name not in faults:
+            faults[name] = f"Give the {what} to measure at, such as {FIELDS[name].hint}"
+    if read.get("test_pressure_pa", 0.0) is None:
+        faults["test_pressure_pa"] = "Give the test pressure to hold, such as 28 inH2O"
+    if faults:
+        return None, faults
+    return _build(values, read)
+
+
+def _build(values: Mapping[str, str], read: dict[str, Any]) -> tuple[PullRequest | None, dict[str, str]]:
+    subject = {its.name: read[its.name] for its in SUBJECT if its.name != "subject_remarks"}
+    setup = {its.name: read[its.name] for its in SETUP if its.name in read and its.name != "setup_remarks"}
+    lift = KINDS[values["kind"]] == "lift"
+    if not lift:
+        setup["test_pressure_pa"] = max(read["test_pressures_pa"])
+    asked = {
+        "kind": KINDS[values["kind"]],
+        "direction": values["direction"],
+        "subject": subject | {"remarks": read["subject_remarks"]},
+        "setup": setup | {"remarks": read["setup_remarks"]},
+        "meter_range": read["meter_range"],
+        "lifts_m": read.get("lifts_m", ()),
+        "test_pressures_pa": read.get("test_pressures_pa", ()),
+        "schedule_name": "" if not lift or values["schedule"] == TYPED else values["schedule"],
+        "operator": read["operator"],
+    }
+    try:
+        return PullRequest.model_validate(asked), {}
+    except ValidationError as error:
+        first = error.errors()[0]
+        name = str(first["loc"][-1]) if first["loc"] else ("lifts_m" if lift else "test_pressures_pa")
+        if name == "remarks":
+            name = f"{first['loc'][0]}_remarks"
+        return None, {name if name in FIELDS else "identifier": first["msg"].removeprefix("Value error, ")}
