@@ -1,6 +1,7 @@
 """The commands. Each imports only what it needs; stdout is data, stderr is narration."""
 
 import json
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,6 +13,9 @@ from acquire import __version__
 if TYPE_CHECKING:
     from acquire.records import ArchivedPull
     from acquire.store.reader import ArchiveReader
+
+# the matrices here are small: threads cost more than they bring, and one thread sums in one order
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 _DB = click.option(
     "--db", type=click.Path(dir_okay=False, path_type=Path), help="The archive; by default the one in your data folder."

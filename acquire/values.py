@@ -68,10 +68,12 @@ class Standing:
 class Capture:
     """One accepted reading of the effective area, from the stabiliser.
 
-    The interval is that of the mean over [start, end], creep and drift
-    included; ``reached`` is False when the interval asked for could not be
-    had within the longest wait, and ``reason`` says so in words.
-    ``rejected`` counts spikes and dropouts that were left out.
+    ``area_m2`` is the settled value of the whole approach, fitted from
+    [start, end]: from when lift and test pressure were in place until the
+    reading was taken. Its uncertainty includes drift and creep. ``reached``
+    is False when the interval asked for could not be had within the longest
+    wait, and ``reason`` says so in words. ``rejected`` counts spikes and
+    dropouts that were left out.
     """
 
     t_start_us: int
