@@ -73,7 +73,9 @@ def options(name: str, bench: BenchSummary) -> tuple[str, ...]:
     if name == "schedule":
         return (*bench.schedules, TYPED)
     if name == "meter_range":
-        return tuple(bench.meter_ranges) or ("",)
+        # a range that nobody chose would give a wrong flow: with several there is no first guess
+        names = tuple(bench.meter_ranges)
+        return names if len(names) == 1 else ("", *names)
     return (NO, YES)
 
 

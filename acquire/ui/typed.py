@@ -89,7 +89,7 @@ def read_form(values: Mapping[str, str], bench: BenchSummary) -> tuple[PullReque
     if not read.get("identifier"):
         faults["identifier"] = "Every pull belongs to a head or plate: scan or type its identifier"
     if not read.get("meter_range"):
-        faults["meter_range"] = "The bench has no meter range to choose: add one to its configuration"
+        faults["meter_range"] = "Choose the meter range that is in use, with Left or Right"
     for name, what in (("lifts_m", "lifts"), ("test_pressures_pa", "test pressures")):
         if name in read and not read[name] and name not in faults:
             faults[name] = f"Give the {what} to measure at, such as {FIELDS[name].hint}"

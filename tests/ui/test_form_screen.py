@@ -33,6 +33,10 @@ async def test_a_first_form_is_filled_by_typing_and_begins(size: tuple[int, int]
         await its.pilot.press(*"H7", "enter")
         assert focused(its) == "field-model"
         await its.pilot.press("enter", "enter", *"1.94", "f2")
+        await its.sees("! Choose the meter range that is in use")
+        assert focused(its) == "field-meter_range"
+        assert its.bench.begun == []
+        await its.pilot.press("right", "f2")
         await its.until(lambda: len(its.bench.begun) == 1, "the pull")
         asked = its.bench.begun[0]
         assert asked.subject.identifier == "H7"

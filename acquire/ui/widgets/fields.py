@@ -61,7 +61,7 @@ class ChoiceField(Widget, can_focus=True):
     def render(self) -> Content:
         """The word between arrows, and how many there are."""
         count = f"  {self.options.index(self.value) + 1} of {len(self.options)}" if self.has_focus else ""
-        return Content.assemble(("◂ ", "$faint"), (self.value or "none", "bold"), (" ▸", "$faint"), (count, "$faint"))
+        return Content.assemble(("◂ ", "$faint"), (self.value or "choose", "bold"), (" ▸", "$faint"), (count, "$faint"))
 
 
 class BeginBar(Widget, can_focus=True):
