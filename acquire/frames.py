@@ -116,8 +116,9 @@ class FrameMaker:
                 continue
             slow = channel.startswith("room_")
             if reading.value is None or (reading.state != "live" and not slow):
-                sentence = self._source_of[channel].sentence
-                return Silence(channel, reading.age_s, reading.state == "lost", sentence)
+                source = self._source_of[channel]
+                outside = source.state == "live" and source.counts.out_of_range > 0
+                return Silence(channel, reading.age_s, reading.state == "lost", source.sentence, outside)
         return None
 
 

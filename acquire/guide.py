@@ -24,6 +24,8 @@ class Silence:
     for_s: float | None
     lost: bool
     sentence: str = ""
+    # the instrument does send, but its numbers lie outside what the channel is set for
+    outside: bool = False
 
 
 class Guidance:
@@ -182,6 +184,10 @@ def _silent(silence: Silence) -> str:
     name = name[0].upper() + name[1:]
     if silence.lost and silence.sentence:
         return silence.sentence
+    if silence.outside and silence.name == "meter_pressure":
+        return "Meter pressure is outside its instrument's range: stop the blower, then fit a larger meter range."
+    if silence.outside:
+        return f"{name} is outside its instrument's range: bring it back, or correct the channel's low and high."
     if silence.for_s is None:
         return f"{name}: no reading yet. Check its cable and port."
     return f"{name} silent for {silence.for_s:.0f} s: check its cable."

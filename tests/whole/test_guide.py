@@ -1,0 +1,60 @@
+"""The sentence at the top, for situations that a virtual pull runs through and for missing signals."""
+
+import pytest
+
+from acquire.config import Display
+from acquire.guide import Guidance, Silence
+from acquire.pull import PullCore
+from acquire.units import INCH_M
+from tests.whole.test_pulls import request
+from tests.whole.virtual import VirtualBench, demo_config
+
+
+def sentence(silence: Silence) -> str:
+    config = demo_config()
+    return Guidance(config.display, config.water).guide(PullCore(config, request()), silence, None).sentence
+
+
+@pytest.mark.parametrize(
+    ("silence", "said"),
+    [
+        (Silence("lift", 2.4, False), "Lift silent for 2 s: check its cable."),
+        (Silence("lift", None, False), "Lift: no reading yet. Check its cable and port."),
+        (Silence("test_pressure", 3.0, True, "COM3 is gone: plug it in"), "COM3 is gone: plug it in"),
+        (
+            Silence("meter_pressure", 3.0, False, "", True),
+            "Meter pressure is outside its instrument's range: stop the blower, then fit a larger meter range.",
+        ),
+    ],
+)
+def test_a_missing_signal_is_said_before_anything_else(silence: Silence, said: str) -> None:
+    assert sentence(silence) == said
+
+
+def test_without_a_pull_the_sentence_says_so() -> None:
+    assert (
+        Guidance(Display(), "conventional").guide(None, None, None).sentence == "No pull is running: begin a new one."
+    )
+
+
+def test_a_pull_is_led_from_zeros_to_steps_to_zeros_in_the_operators_units() -> None:
+    run = VirtualBench(31).pull(request((0.2 * INCH_M,)))
+    told = "\n".join(run.sentences)
+    for part in (
+        "Hold: reading the zeros.",
+        "Open the valve to 0.200 in: 0.",
+        "Raise the test pressure to 28.0 inH2O: ",
+        "Stop the blower to read the zeros again: test pressure reads ",
+        "Close the valve to read the zeros again: lift reads 0.",
+        "Hold: reading the zeros again.",
+    ):
+        assert part in told
+    assert all(told and told[-1] in ".!" and told[0].isupper() for told in run.sentences)
+
+
+def test_metric_units_reach_the_sentence() -> None:
+    config = demo_config(**{'lift = "in"': 'lift = "mm"', 'pressure = "inH2O"': 'pressure = "kPa"'})
+    run = VirtualBench(32, config).pull(request((0.2 * INCH_M,)))
+    told = "\n".join(run.sentences)
+    assert "Open the valve to 5.08 mm: " in told
+    assert "Raise the test pressure to 6.974 kPa: " in told
