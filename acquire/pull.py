@@ -288,11 +288,15 @@ class PullCore:
         self._fault = ""
         self._view = None
 
-    def _next_step(self, outputs: list[Output]) -> None:
+    def _waiting(self) -> list[int]:
+        """The steps that are neither taken nor skipped."""
         taken = self._in_force()
-        waiting = [i for i in range(len(self._steps)) if i not in taken and i not in self._skipped]
+        return [i for i in range(len(self._steps)) if i not in taken and i not in self._skipped]
+
+    def _next_step(self, outputs: list[Output]) -> None:
+        waiting = self._waiting()
         later = [i for i in waiting if i > self._now]
-        if later or waiting:
+        if waiting:
             self._aim(later[0] if later else waiting[0])
             outputs.append(Moved(f"step {self._now + 1} of {len(self._steps)}"))
         else:
@@ -303,13 +307,9 @@ class PullCore:
         self._view = None
         self._zero_reader = self._new_zero_reader()
         if phase == "steps":
-            self._next_step_from_start()
+            waiting = self._waiting()
+            self._aim(waiting[0] if waiting else 0)
         outputs.append(Moved({"steps": "first step", "zero_after": "zero check", "ended": "ended"}[phase]))
-
-    def _next_step_from_start(self) -> None:
-        taken = self._in_force()
-        waiting = [i for i in range(len(self._steps)) if i not in taken and i not in self._skipped]
-        self._aim(waiting[0] if waiting else 0)
 
     def _new_zero_reader(self) -> ZeroReader:
         return ZeroReader(self.config.zero, with_lift=self._with_valve and not self.lift_on_press)
