@@ -7,10 +7,11 @@ a program that must not wait there is ``acquire.async_client``.
 import http.client
 from collections.abc import AsyncGenerator
 from typing import TypeVar
-from urllib.parse import urlencode, urlsplit
+from urllib.parse import quote, urlencode, urlsplit
 
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
+from acquire.bench_records import BenchRecord
 from acquire.records import (
     Action,
     ArchivedPull,
@@ -24,7 +25,18 @@ from acquire.records import (
 )
 from acquire.values import Direction, PullKind
 from acquire.where import Address, read_address, read_addresses
-from acquire.wire import PULL_ROWS, SUBJECTS, TEMPLATES, Began, ClientError, Health, Lost, PullAnswer, Refusal
+from acquire.wire import (
+    PULL_ROWS,
+    SUBJECTS,
+    TEMPLATES,
+    Began,
+    ClientError,
+    Health,
+    KeptRecord,
+    Lost,
+    PullAnswer,
+    Refusal,
+)
 
 __all__ = ["Client", "ClientError", "Lost"]
 
@@ -122,6 +134,10 @@ class Client:
     def delete_template(self, name: str) -> None:
         """Forget a template."""
         self._ask("DELETE", f"/v1/templates?{urlencode({'name': name})}")
+
+    def keep_record(self, record: BenchRecord) -> int:
+        """Keep a record about the bench; its number in the archive."""
+        return self._model(KeptRecord, "POST", f"/v1/bench-records/{quote(record.KIND)}", record).id
 
     def live(self, rate: float = 10) -> AsyncGenerator[Frame | LiveEvent | Lost, None]:
         """Frames and events for as long as it is iterated over, see ``acquire.live.stream``."""

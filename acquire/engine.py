@@ -16,6 +16,8 @@ from typing import Any
 from pydantic import TypeAdapter
 
 from acquire import __version__
+from acquire.basis import Basis
+from acquire.bench_records import BenchRecord
 from acquire.budget import prepare
 from acquire.clock import Clock
 from acquire.config import BenchConfig
@@ -274,8 +276,9 @@ class Engine:
         self._refuse_if_running()
         utc = self._clock.utc().isoformat()
         leakage = self._leakage_for(request)
-        core = PullCore(self.config, request, leakage)
-        pull_id = self._archive.begin_pull(request, self._config_text, __version__, utc, leakage, self._sources)
+        basis = self._basis()
+        core = PullCore(self.config, request, leakage, basis=basis)
+        pull_id = self._archive.begin_pull(request, self._config_text, __version__, utc, leakage, self._sources, basis)
         self._open(pull_id, core)
         self._tell("began", f"Pull {pull_id} begun: {request.subject.identifier}, {request.direction}.")
         return pull_id
@@ -286,7 +289,7 @@ class Engine:
             pull = reader.pull(pull_id)
         if pull.outcome is not None:
             raise Refused(f"Pull {pull_id} has ended ({pull.outcome}): begin another one.")
-        self._open(pull_id, PullCore(self.config, pull.request, pull.leakage, resumed_state(pull)))
+        self._open(pull_id, PullCore(self.config, pull.request, pull.leakage, resumed_state(pull), pull.basis))
         self._tell("began", f"Pull {pull_id} goes on.")
 
     def _open(self, pull_id: int, core: PullCore) -> None:
@@ -315,6 +318,10 @@ class Engine:
                 request.direction, request.setup, self._clock.utc(), self.config.leakage.age_limit_s
             )
 
+    def _basis(self) -> Basis:
+        """What is in force now besides the configuration."""
+        return Basis()
+
     # ------------------------------------------------------------ for the API's threads
 
     def frame(self) -> Frame:
@@ -342,6 +349,10 @@ class Engine:
     def act(self, action: Action) -> None:
         """Do what the operator asked. Raises :class:`Refused`."""
         self._call(lambda: self._act(action))
+
+    def keep_record(self, record: BenchRecord) -> int:
+        """Keep a record about the bench; its number. Raises :class:`Refused`."""
+        return int(self._call(lambda: self._archive.add_record(record)))
 
     def save_template(self, template: Template) -> None:
         """Keep a named set-up. Raises :class:`Refused`."""

@@ -8,6 +8,7 @@ Each call returns what happened, for the engine to commit and to announce.
 from collections.abc import Sequence
 from dataclasses import replace
 
+from acquire.basis import NO_BASIS, Basis
 from acquire.config import BenchConfig, Settling
 from acquire.flow import Neighbour
 from acquire.outputs import Ended, Marked, Moved, Output, PullState, Skipped, Taken, ZerosRead
@@ -44,15 +45,17 @@ class PullCore:
         request: PullRequest,
         leakage: LeakageLaw | None = None,
         start: PullState | None = None,
+        basis: Basis = NO_BASIS,
     ) -> None:
         self.config = config
+        self.basis = basis
         self.request = request
         self.leakage = leakage if request.kind != "leakage" else None
         start = start or PullState()
         meter_range = start.meter_range or request.meter_range
         if meter_range not in config.meter.ranges:
             raise Refused(f"meter range {meter_range!r} is not configured: use one of {', '.join(config.meter.ranges)}")
-        self._signals = Signals(config, request.direction, meter_range, start.zeros_before)
+        self._signals = Signals(config, request.direction, meter_range, start.zeros_before, self.basis)
         self._steps = request.steps()
         self._with_valve = request.kind == "lift"
         self._refuse_unreachable()

@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
+from acquire.basis import NO_BASIS, Basis
 from acquire.config import (
     AnyMeterRange,
     BenchConfig,
@@ -348,6 +349,7 @@ class ArchivedPull:
     marks: tuple[Mark, ...]
     leakage: LeakageLaw | None
     sessions: tuple[SessionRow, ...]
+    basis: Basis = NO_BASIS
 
     @property
     def in_force(self) -> dict[int, Point]:

@@ -12,6 +12,7 @@ from typing import Any
 from pydantic import TypeAdapter
 
 from acquire import __version__
+from acquire.basis import Basis
 from acquire.clock import Clock
 from acquire.config import BenchConfig, parse_config
 from acquire.outputs import Output, PullState, Taken
@@ -52,10 +53,12 @@ class Moment:
     outputs: list[Output]
 
 
-def core_for(pull: ArchivedPull, session: SessionRow, config: BenchConfig | None = None) -> PullCore:
+def core_for(
+    pull: ArchivedPull, session: SessionRow, config: BenchConfig | None = None, basis: Basis | None = None
+) -> PullCore:
     """A fresh core that starts where the session started."""
     used = config or parse_config(session.config_text, f"the configuration kept with session {session.id}")
-    return PullCore(used, pull.request, pull.leakage, _STATE.validate_json(session.state_json))
+    return PullCore(used, pull.request, pull.leakage, _STATE.validate_json(session.state_json), basis or pull.basis)
 
 
 def play(reader: ArchiveReader, session_id: int, core: PullCore) -> Iterator[Moment]:

@@ -6,6 +6,7 @@ Pure: samples go in, and a settled window comes out as a measured flow.
 from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 
+from acquire.basis import Basis
 from acquire.config import BenchConfig
 from acquire.flow import FlowModel, Neighbour, Window, evaluate
 from acquire.hold import judge_hold
@@ -66,7 +67,10 @@ class Measured:
 class Signals:
     """The signals of one pull. ``fault`` says why there is no flow; empty when there is."""
 
-    def __init__(self, config: BenchConfig, direction: Direction, meter_range: str, zeros: Zeros | None) -> None:
+    def __init__(
+        self, config: BenchConfig, direction: Direction, meter_range: str, zeros: Zeros | None, basis: Basis
+    ) -> None:
+        self.basis = basis
         self.config = config
         self.direction = direction
         self.meter_range = meter_range

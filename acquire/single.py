@@ -88,7 +88,7 @@ def claim(bench_name: str, archive_path: Path, ports: Iterable[str], clock: Cloc
     locks = state_folder() / "locks"
     # the same order in every daemon, so that of two that start together one gets everything
     wanted = [(locks / f"bench-{slug(bench_name)}.lock", f"bench {bench_name}")]
-    wanted.append((archive.with_name(f".{archive.name}.lock"), f"archive {archive}"))
+    wanted.append((_archive_lock(archive), f"archive {archive}"))
     names = sorted({_port_name(port) for port in ports})
     wanted += [(locks / f"port-{_short(name)}.lock", f"port {name}") for name in names]
     held = Claim()
@@ -99,6 +99,22 @@ def claim(bench_name: str, archive_path: Path, ports: Iterable[str], clock: Cloc
         held.release()
         raise
     return held
+
+
+def claim_archive(who: str, archive_path: Path, clock: Clock | None = None) -> Claim:
+    """Claim only an archive, for a command that writes to it while no daemon runs.
+
+    Raises ``AlreadyRunning`` when a daemon holds it, and ``Refused`` where the lock file cannot be made.
+    """
+    since = (clock or SystemClock()).utc().astimezone().isoformat(sep=" ", timespec="seconds")
+    archive = Path(os.path.realpath(archive_path))
+    held = Claim()
+    held.take(_archive_lock(archive), Holder(what=f"archive {archive}", pid=os.getpid(), bench=who, since=since))
+    return held
+
+
+def _archive_lock(archive: Path) -> Path:
+    return archive.with_name(f".{archive.name}.lock")
 
 
 def _short(name: str) -> str:

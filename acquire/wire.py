@@ -32,6 +32,12 @@ class Began(Table):
     pull_id: int
 
 
+class KeptRecord(Table):
+    """The number under which a record about the bench was kept."""
+
+    id: int
+
+
 class PullAnswer(Table):
     """One pull from the archive, whole."""
 

@@ -4,9 +4,11 @@ from typing import Annotated, Any
 
 from fastapi import FastAPI, Path, Query, Request, Response, WebSocket
 from fastapi.exceptions import RequestValidationError, WebSocketRequestValidationError
-from pydantic import BaseModel, TypeAdapter
+from pydantic import BaseModel, TypeAdapter, ValidationError
+from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
+from acquire.bench_records import kinds
 from acquire.records import Action, BenchSummary, Frame, PullRequest, PullRow, Refused, Subject, Template
 from acquire.service.guard import refusal
 from acquire.service.hub import Hub
@@ -23,6 +25,7 @@ from acquire.wire import (
     TEMPLATES,
     Began,
     Health,
+    KeptRecord,
     NotFiniteError,
     PullAnswer,
     Refusal,
@@ -117,6 +120,17 @@ def make_app(engine: EngineApi, hub: Hub, health: Health, open_archive: OpenArch
     @app.delete("/v1/templates", status_code=204)
     def delete_template(name: Annotated[str, Query(min_length=1, max_length=80)]) -> None:
         engine.delete_template(name)
+
+    @app.post("/v1/bench-records/{kind}", response_model=KeptRecord)
+    async def keep_record(kind: Annotated[str, Path(max_length=40)], request: Request) -> Response:
+        model = kinds().get(kind)
+        if model is None:
+            return refusal(404, f"there is no kind of record {kind!r}: known are {', '.join(kinds())}")
+        try:
+            record = model.model_validate_json(await request.body())
+        except ValidationError as error:
+            raise RequestValidationError(error.errors()) from error
+        return _json(KeptRecord(id=await run_in_threadpool(engine.keep_record, record)))
 
     @app.websocket("/v1/live")
     async def live(

@@ -5,6 +5,7 @@ from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Protocol
 
+from acquire.bench_records import BenchRecord
 from acquire.records import (
     Action,
     ArchivedPull,
@@ -52,6 +53,10 @@ class EngineApi(Protocol):
 
     def act(self, action: Action) -> None:
         """Do what the operator did."""
+        ...
+
+    def keep_record(self, record: BenchRecord) -> int:
+        """Keep a record about the bench; returns its number in the archive."""
         ...
 
     def save_template(self, template: Template) -> None:

@@ -7,10 +7,12 @@ from pathlib import Path
 from typing import Literal, NamedTuple
 
 from acquire import __version__
+from acquire.basis import NO_BASIS, Basis
+from acquire.bench_records import BenchRecord
 from acquire.records import Action, LeakageLaw, PullRequest, Template
 from acquire.store import rows
 from acquire.store.connect import connect_writer
-from acquire.store.encoding import utc_text
+from acquire.store.encoding import model_text, utc_text
 from acquire.store.errors import ArchiveError, saying
 from acquire.store.migrations import bring_up_to_date
 from acquire.store.recording import Recording
@@ -22,6 +24,10 @@ __all__ = ["Archive", "ArchiveError", "PendingAction"]
 
 _LETTERS = "abcdefghijklmnopqrstuvwxyz"
 _BASE32 = _LETTERS + "234567"
+
+
+def _new_uid() -> str:
+    return secrets.choice(_LETTERS) + "".join(secrets.choice(_BASE32) for _ in range(9))
 
 
 class PendingAction(NamedTuple):
@@ -106,15 +112,17 @@ class Archive:
         utc: str,
         leakage: LeakageLaw | None,
         sources: dict[str, str],
+        basis: Basis = NO_BASIS,
     ) -> int:
         """Keep what is asked and what is in force; the new pull's id.
 
         Subject, set-up, schedule and configuration are kept once and shared
         by all pulls with the very same content. ``sources`` by channel.
         """
-        uid = secrets.choice(_LETTERS) + "".join(secrets.choice(_BASE32) for _ in range(9))
         with self.together():
-            return rows.insert_pull(self._sql, uid, request, config_text, version, utc_text(utc), leakage, sources)
+            return rows.insert_pull(
+                self._sql, _new_uid(), request, config_text, version, utc_text(utc), leakage, sources, basis
+            )
 
     def open_session(
         self,
@@ -211,6 +219,19 @@ class Archive:
         """Keep a leakage law; the newest of its direction is in force."""
         with self.together():
             rows.insert_leakage_law(self._sql, law)
+
+    def add_record(self, record: BenchRecord) -> int:
+        """Keep a record about the bench; its number. The newest of its kind and key is in force."""
+        with self.together():
+            return rows.insert(
+                self._sql,
+                "bench_records",
+                uid=_new_uid(),
+                kind=record.KIND,
+                key=record.key,
+                made_utc=utc_text(record.made_utc),
+                record_json=model_text(record),
+            )
 
     def save_template(self, template: Template) -> None:
         """Keep a template; one of the same name is replaced."""

@@ -7,6 +7,7 @@ from typing import TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from acquire.basis import Basis
 from acquire.config import BenchConfig, ConfigError, parse_tables
 from acquire.records import ArchivedPull, LeakageLaw, PullRequest, PullRow, SessionRow, Setup, Subject, Template
 from acquire.store.encoding import point_from
@@ -105,6 +106,7 @@ def archived_pull(sql: sqlite3.Connection, row: sqlite3.Row) -> ArchivedPull:
         zeros_before=_zeros(sql, pull_id, "before"),
         zeros_after=_zeros(sql, pull_id, "after"),
         marks=tuple(Mark(found["kind"], found["sentence"]) for found in marks),
+        basis=decoded(f"the basis of pull {pull_id}", Basis.model_validate_json, row["basis_json"]),
         leakage=None if row["leakage_json"] is None else leakage_law(row["leakage_json"]),
         sessions=tuple(session_rows(sql, "WHERE pull_id = :id", id=pull_id)),
     )

@@ -4,7 +4,7 @@ A step that has been released is never changed: a new one is added, and
 :data:`VERSION` rises with it.
 """
 
-from acquire.store.schema import APPLICATION_ID, BLOCK_FORMAT, TABLES, UNITS_NOTE
+from acquire.store.schema import APPLICATION_ID, BENCH_RECORDS, BLOCK_FORMAT, TABLES, UNITS_NOTE
 from acquire.store.sqlite_tools import Database, Migrations
 from acquire.store.version import VERSION
 
@@ -20,6 +20,12 @@ def _first_tables(db: Database) -> None:
         [("block_format", BLOCK_FORMAT), ("units", UNITS_NOTE)],
     )
     db.conn.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+
+
+@migrations(name="0002 what is known about the bench")
+def _bench_records(db: Database) -> None:
+    for statement in BENCH_RECORDS:
+        db.conn.execute(statement)
 
 
 def bring_up_to_date(db: Database, software_version: str) -> None:

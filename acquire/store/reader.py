@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from acquire.bench_records import Kept, R
 from acquire.records import ArchivedPull, LeakageLaw, PullRow, SessionRow, Setup, Subject, Template
 from acquire.store import loading, stream
 from acquire.store.connect import check, connect_reader
@@ -191,6 +192,26 @@ class ArchiveReader:
                 fixture=setup.bore_fixture_diameter_m,
             )
             return loading.leakage_law(found[0]["law_json"]) if found else None
+
+    def bench_records(self, model: type[R], key: str | None = None, limit: int | None = None) -> list[Kept[R]]:
+        """Records about the bench of one kind (and key), the newest first."""
+        with self._reading():
+            found = loading.all_rows(
+                self._sql,
+                'SELECT id, uid, record_json FROM bench_records WHERE kind = :kind AND (:key IS NULL OR "key" = :key) '
+                "ORDER BY made_utc DESC, id DESC LIMIT :limit",
+                kind=model.KIND,
+                key=key,
+                limit=-1 if limit is None else limit,
+            )
+            return [
+                Kept(
+                    row["id"],
+                    row["uid"],
+                    loading.decoded(f"record {row['id']}", model.model_validate_json, row["record_json"]),
+                )
+                for row in found
+            ]
 
     # ------------------------------------------------------------
 

@@ -4,6 +4,7 @@ import hashlib
 import json
 import sqlite3
 
+from acquire.basis import Basis
 from acquire.config import BenchConfig, ConfigError, parse_tables
 from acquire.records import LeakageLaw, PullRequest, Template
 from acquire.store.encoding import model_text, point_text, utc_text
@@ -37,6 +38,7 @@ def insert_pull(
     utc: str,
     leakage: LeakageLaw | None,
     sources: dict[str, str],
+    basis: Basis,
 ) -> int:
     """A pull with the records it refers to; its id."""
     return insert(
@@ -63,6 +65,7 @@ def insert_pull(
         simulated=any(source.startswith("sim://") for source in sources.values()),
         leakage_json=None if leakage is None else model_text(leakage),
         started_utc=utc,
+        basis_json=model_text(basis),
     )
 
 

@@ -1,8 +1,8 @@
-"""The tables of archive version 1.
+"""The tables of the archive: those of version 1, then what each later version adds.
 
 Plain columns for what a person would query, the unit in every name that
 carries one, UTC as text. Later versions change these by a new migration;
-this text stays as it is.
+the text of a released one stays as it is.
 """
 
 APPLICATION_ID = 0x53744477
@@ -281,4 +281,20 @@ TABLES = (
     SELECT schedules.id, schedules.name, pressures.key, NULL, pressures.value
     FROM schedules, json_each(schedules.test_pressures_pa_json) AS pressures
     """,
+)
+
+# version 2
+BENCH_RECORDS = (
+    """
+    CREATE TABLE bench_records (
+        id INTEGER PRIMARY KEY AUTOINCREMENT,
+        uid TEXT NOT NULL UNIQUE,
+        kind TEXT NOT NULL,
+        "key" TEXT NOT NULL,
+        made_utc TEXT NOT NULL,
+        record_json TEXT NOT NULL
+    ) STRICT
+    """,
+    'CREATE INDEX bench_records_by_key ON bench_records (kind, "key", made_utc)',
+    "ALTER TABLE pulls ADD COLUMN basis_json TEXT NOT NULL DEFAULT '{}'",
 )

@@ -7,7 +7,7 @@ from acquire import __version__
 from acquire.store.errors import ArchiveError
 from acquire.store.schema import APPLICATION_ID
 
-VERSION = 1
+VERSION = 2
 
 
 def archive_version(connection: sqlite3.Connection, path: Path) -> int:

@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from acquire.bench_records import BenchRecord
 from acquire.config import BenchConfig, Meter, MeterRange, Schedule
 from acquire.records import (
     Action,
@@ -59,6 +60,7 @@ class FakeEngine:
         self.name = name
         self.done: list[object] = []
         self.templates: dict[str, Template] = {}
+        self.records: list[BenchRecord] = []
         self.flow_m3_s: float | None = 0.04
         self.refuse = ""
         self.failing = False
@@ -114,6 +116,11 @@ class FakeEngine:
     def act(self, action: Action) -> None:
         self._refuse_if_told()
         self.done.append(action)
+
+    def keep_record(self, record: BenchRecord) -> int:
+        self._refuse_if_told()
+        self.records.append(record)
+        return len(self.records)
 
     def save_template(self, template: Template) -> None:
         self._refuse_if_told()

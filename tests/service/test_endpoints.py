@@ -12,6 +12,7 @@ import pytest
 from acquire.async_client import AsyncClient
 from acquire.client import Client, ClientError
 from acquire.records import Action, Subject
+from acquire.room_entry import RoomEntry
 from acquire.service import Service, ServiceThread
 from acquire.store.archive import Archive
 from tests.service.bench import REQUEST, TEMPLATE, FakeArchive, FakeEngine, point
@@ -155,3 +156,9 @@ def test_an_answer_of_another_version_is_said_in_one_sentence(client: Client, ar
     archive.subjects = lambda: [Subject.model_construct(identifier="", model="")]  # type: ignore[method-assign]
     with pytest.raises(ClientError, match="was not understood: the daemon may be of another version"):
         client.subjects()
+
+
+def test_a_record_about_the_bench_is_kept_and_its_number_comes_back(client: Client, engine: FakeEngine) -> None:
+    record = RoomEntry(made_utc="2026-03-04T05:06:07+00:00", pressure_pa=98_600.0)
+    assert client.keep_record(record) == 1
+    assert engine.records == [record]

@@ -17,6 +17,7 @@ from acquire.store import connect
 from acquire.store.archive import Archive
 from acquire.store.errors import ArchiveError
 from acquire.store.reader import ArchiveReader
+from acquire.store.version import VERSION
 from tests.store.examples import CONFIG, LAW, POINT, REQUEST, SOURCES, UTC, begin, point, second
 
 NOBODY = 65534
@@ -102,7 +103,7 @@ def test_a_newer_archive_is_refused_with_both_versions(path: Path, opener: type[
     before = path.read_bytes()
     with pytest.raises(ArchiveError) as error:
         opener(path)
-    for part in ("steadydraw 3.2.1", "version 7", f"steadydraw {__version__}", "version 1", "install"):
+    for part in ("steadydraw 3.2.1", "version 7", f"steadydraw {__version__}", f"version {VERSION}", "install"):
         assert part in sentence(error)
     assert path.read_bytes() == before
 
@@ -150,7 +151,7 @@ def test_reading_an_empty_file_says_so(path: Path) -> None:
 
 def test_an_older_archive_says_how_it_is_brought_up_to_date(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     filled(path)
-    monkeypatch.setattr(connect, "VERSION", 2)
+    monkeypatch.setattr(connect, "VERSION", VERSION + 1)
     with pytest.raises(ArchiveError) as error:
         ArchiveReader(path)
     assert "start the daemon once" in sentence(error)

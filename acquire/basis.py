@@ -1,0 +1,24 @@
+"""What a pull is computed from besides its configuration; kept with the pull."""
+
+from pydantic import Field
+
+from acquire.calibration import Calibration
+from acquire.config import Table
+from acquire.room_entry import RoomEntry
+
+
+class Basis(Table):
+    """What was in force when the pull was begun, and stays so until its end.
+
+    ``calibrations`` by channel, ``calibration_ids`` the archive's numbers of
+    them; ``room`` the latest entry by hand and ``room_age_s`` its age at the
+    pull's begin.
+    """
+
+    calibrations: dict[str, Calibration] = Field(default_factory=dict)
+    calibration_ids: dict[str, int] = Field(default_factory=dict)
+    room: RoomEntry | None = None
+    room_age_s: float | None = None
+
+
+NO_BASIS = Basis()

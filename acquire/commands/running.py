@@ -1,0 +1,57 @@
+"""Commands that run a bench: the daemon, the dashboard, a pull, the demonstration."""
+
+from pathlib import Path
+
+import click
+
+from acquire.commands.options import BENCH, DB, archive_path
+
+
+@click.command()
+@click.option("--config", "config_path", required=True, type=click.Path(path_type=Path), help="The bench's TOML file.")
+@DB
+@click.option("--port", default=0, show_default=True, help="TCP port on loopback; 0 takes a free one.")
+@click.option("--clock-speed", default=1.0, show_default=True, help="For a simulated bench that runs faster than life.")
+def serve(config_path: Path, db: Path | None, port: int, clock_speed: float) -> None:
+    """Run the daemon: own the ports, judge, log, answer clients."""
+    from acquire.serve import serve_bench
+
+    serve_bench(config_path, archive_path(db), port, clock_speed, lambda line: click.echo(line, err=True))
+
+
+@click.command()
+@BENCH
+def dashboard(bench: str | None) -> int:
+    """Open the dashboard on the running daemon."""
+    from acquire.client import Client
+    from acquire.ui.app import run_dashboard
+
+    return run_dashboard(Client.find(bench))
+
+
+@click.command()
+@click.argument("plan", type=click.Path(path_type=Path))
+@BENCH
+def pull(plan: Path, bench: str | None) -> int:
+    """Begin the pull that a PLAN file describes and follow it to its end."""
+    from acquire.client import Client
+    from acquire.follow import follow, read_plan
+
+    client = Client.find(bench)
+    pull_id = client.begin(read_plan(plan))
+    return 0 if follow(client, pull_id, click.echo) else 1
+
+
+@click.command()
+@click.option("--hands-off", is_flag=True, help="No terminal needed: two pulls run by themselves, results go to --out.")
+@click.option("--out", type=click.Path(file_okay=False, path_type=Path), help="Folder for the results.")
+@click.option("--seed", default=1, show_default=True, help="Another seed is another head on another bench.")
+@click.option("--speed", type=float, help="How much faster than life; 12 hands-off, 1 otherwise.")
+@click.option("--endpoints", type=click.Choice(["pty", "tcp"]), help="How the simulated instruments are connected.")
+def demo(hands_off: bool, out: Path | None, seed: int, speed: float | None, endpoints: str | None) -> int:
+    """Run a simulated bench, the daemon on its ports, and the dashboard."""
+    from acquire.demo import run_demo
+
+    if hands_off and out is None:
+        raise click.UsageError("--hands-off needs --out DIR for its results.")
+    return run_demo(hands_off, out, seed, speed or (12.0 if hands_off else 1.0), endpoints, click.echo)
