@@ -39,6 +39,9 @@ from acquire.values import (
 )
 
 Text = Annotated[str, Field(max_length=200)]
+Details = Annotated[
+    dict[Annotated[str, Field(min_length=1, max_length=60)], Text], Field(default_factory=dict, max_length=20)
+]
 
 
 class Refused(Exception):  # noqa: N818 - it reads as a sentence: "raise Refused(...)"
@@ -46,7 +49,10 @@ class Refused(Exception):  # noqa: N818 - it reads as a sentence: "raise Refused
 
 
 class Subject(Table):
-    """The head (or plate) under test."""
+    """The head (or plate) under test.
+
+    ``details``: whatever else tells heads apart, by name ("plug position": "raised").
+    """
 
     identifier: Annotated[str, Field(min_length=1, max_length=80)]
     model: Text = ""
@@ -55,6 +61,7 @@ class Subject(Table):
     exhaust_valve_diameter_m: Annotated[Length | None, Field(alias="exhaust_valve_diameter", gt=0)] = None
     order_reference: Text = ""
     remarks: Annotated[str, Field(max_length=2000)] = ""
+    details: Details = Field(default_factory=dict)
 
 
 class Setup(Table):
@@ -70,6 +77,7 @@ class Setup(Table):
     springs: Text = ""
     test_pressure_pa: Annotated[Pressure, Field(alias="test_pressure", gt=0)] = 28 * 249.08891
     remarks: Annotated[str, Field(max_length=2000)] = ""
+    details: Details = Field(default_factory=dict)
 
 
 class PullRequest(Table):

@@ -129,8 +129,11 @@ def template(sql: sqlite3.Connection, row: sqlite3.Row) -> Template:
 
 
 def record(model: type[Model], row: sqlite3.Row) -> Model:
-    """A record whose fields are the columns of a row."""
-    return model.model_validate({name: row[name] for name in model.model_fields})
+    """A record whose fields are the columns of a row, or JSON in ``<name>_json``."""
+    columns = set(row.keys())
+    return model.model_validate(
+        {name: row[name] if name in columns else json.loads(row[f"{name}_json"]) for name in model.model_fields}
+    )
 
 
 def _by_id(sql: sqlite3.Connection, model: type[Model], table: str, row_id: int) -> Model:

@@ -5,7 +5,7 @@ import json
 import sqlite3
 
 from acquire.basis import Basis
-from acquire.config import BenchConfig, ConfigError, parse_tables
+from acquire.config import BenchConfig, ConfigError, Table, parse_tables
 from acquire.records import LeakageLaw, PullRequest, Template
 from acquire.store.encoding import model_text, point_text, utc_text
 from acquire.store.errors import ArchiveError
@@ -29,6 +29,16 @@ def shared(sql: sqlite3.Connection, table: str, **columns: object) -> int:
     return int(row[0]) if row else insert(sql, table, **columns)
 
 
+def columns_of(model: Table) -> dict[str, object]:
+    """A model's fields as columns; what is a table of its own is kept as JSON in ``<name>_json``."""
+    return {
+        f"{name}_json" if isinstance(value, dict) else name: json.dumps(value, ensure_ascii=False, sort_keys=True)
+        if isinstance(value, dict)
+        else value
+        for name, value in model.model_dump().items()
+    }
+
+
 def insert_pull(
     sql: sqlite3.Connection,
     uid: str,
@@ -47,8 +57,8 @@ def insert_pull(
         uid=uid,
         kind=request.kind,
         direction=request.direction,
-        subject_id=shared(sql, "subjects", **request.subject.model_dump()),
-        setup_id=shared(sql, "setups", **request.setup.model_dump()),
+        subject_id=shared(sql, "subjects", **columns_of(request.subject)),
+        setup_id=shared(sql, "setups", **columns_of(request.setup)),
         schedule_id=shared(
             sql,
             "schedules",
@@ -185,7 +195,7 @@ def insert_template(sql: sqlite3.Connection, template: Template) -> None:
         sql,
         "templates",
         name=template.name,
-        setup_id=shared(sql, "setups", **template.setup.model_dump()),
+        setup_id=shared(sql, "setups", **columns_of(template.setup)),
         direction=template.direction,
         meter_range=template.meter_range,
         lifts_m_json=json.dumps(template.lifts_m),

@@ -297,4 +297,6 @@ BENCH_RECORDS = (
     """,
     'CREATE INDEX bench_records_by_key ON bench_records (kind, "key", made_utc)',
     "ALTER TABLE pulls ADD COLUMN basis_json TEXT NOT NULL DEFAULT '{}'",
+    "ALTER TABLE subjects ADD COLUMN details_json TEXT NOT NULL DEFAULT '{}'",
+    "ALTER TABLE setups ADD COLUMN details_json TEXT NOT NULL DEFAULT '{}'",
 )

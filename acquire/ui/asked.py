@@ -7,7 +7,9 @@ from typing import Literal
 from acquire.records import BenchSummary, PullRequest, Setup, Subject, Template
 from acquire.ui.words import exact, exact_list
 
-FieldKind = Literal["text", "length", "volume", "pressure", "lengths", "pressures", "yesno", "choice"]
+FieldKind = Literal["text", "length", "volume", "pressure", "lengths", "pressures", "yesno", "choice", "details"]
+# what subject and set-up both have: its field carries the name of the one it belongs to
+BOTH = ("remarks", "details")
 YES, NO, TYPED = "yes", "no", "as typed"
 KINDS = {"lift pull": "lift", "leakage run, blank plate": "leakage", "reference plate": "plate"}
 
@@ -30,6 +32,7 @@ SUBJECT = (
     Field("exhaust_valve_diameter_m", "Exhaust valve diameter", "length"),
     Field("order_reference", "Order reference", "text"),
     Field("subject_remarks", "Remarks on the head", "text"),
+    Field("subject_details", "What tells heads apart", "details", "plug position: raised; seat: 45 deg"),
 )
 PULL = (
     Field("kind", "What is run", "choice"),
@@ -51,6 +54,7 @@ SETUP = (
     Field("chamber_volume_m3", "Chamber volume", "volume"),
     Field("springs", "Springs", "text", "test springs or the head's own"),
     Field("setup_remarks", "Remarks on the set-up", "text"),
+    Field("setup_details", "Other things kept alike", "details", "name: value; name: value"),
 )
 SECTIONS = (("The head", SUBJECT), ("The pull", PULL), ("The set-up", SETUP))
 FIELDS = {its.name: its for _, fields in SECTIONS for its in fields}
@@ -103,10 +107,12 @@ def schedule_lifts(name: str, bench: BenchSummary) -> str:
 def _written(table: Subject | Setup, prefix: str, bench: BenchSummary) -> dict[str, str]:
     values = {}
     for key, value in table.model_dump().items():
-        name = f"{prefix}_remarks" if key == "remarks" else key
+        name = f"{prefix}_{key}" if key in BOTH else key
         its = FIELDS[name]
         if isinstance(value, bool):
             values[name] = YES if value else NO
+        elif isinstance(value, dict):
+            values[name] = "; ".join(f"{what}: {said}" for what, said in value.items())
         elif isinstance(value, float):
             values[name] = exact(value, usual_unit(its, bench), bench)
         else:

@@ -7,7 +7,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from acquire.records import BenchSummary, PullRequest
-from acquire.ui.asked import FIELDS, KINDS, SETUP, SUBJECT, TYPED, YES, FieldKind, applies, usual_unit
+from acquire.ui.asked import BOTH, FIELDS, KINDS, SETUP, SUBJECT, TYPED, YES, FieldKind, applies, usual_unit
 from acquire.ui.words import read_quantity
 from acquire.units import Kind, UnitError, factor, units_of
 
@@ -62,6 +62,8 @@ def read_field(name: str, text: str, bench: BenchSummary) -> Any:
     its, text = FIELDS[name], text.strip()
     if its.kind == "yesno":
         return text == YES
+    if its.kind == "details":
+        return _read_details(text, its.hint)
     if its.kind not in _UNIT_KINDS:
         return text
     kind, unit = _UNIT_KINDS[its.kind], usual_unit(its, bench)
@@ -73,6 +75,18 @@ def read_field(name: str, text: str, bench: BenchSummary) -> Any:
     if value <= 0:
         raise UnitError(f"{text} must be above zero")
     return value
+
+
+def _read_details(text: str, hint: str) -> dict[str, str]:
+    found: dict[str, str] = {}
+    for part in filter(None, (part.strip() for part in text.split(";"))):
+        name, colon, value = (piece.strip() for piece in part.partition(":"))
+        if not (name and colon and value):
+            raise ValueError(f"{part!r} has no name and value: write {hint}")
+        if name in found:
+            raise ValueError(f"{name!r} is given twice: keep one of them")
+        found[name] = value
+    return found
 
 
 def read_form(values: Mapping[str, str], bench: BenchSummary) -> tuple[PullRequest | None, dict[str, str]]:
@@ -101,16 +115,16 @@ def read_form(values: Mapping[str, str], bench: BenchSummary) -> tuple[PullReque
 
 
 def _build(values: Mapping[str, str], read: dict[str, Any]) -> tuple[PullRequest | None, dict[str, str]]:
-    subject = {its.name: read[its.name] for its in SUBJECT if its.name != "subject_remarks"}
-    setup = {its.name: read[its.name] for its in SETUP if its.name in read and its.name != "setup_remarks"}
+    subject = {its.name.removeprefix("subject_"): read[its.name] for its in SUBJECT}
+    setup = {its.name.removeprefix("setup_"): read[its.name] for its in SETUP if its.name in read}
     lift = KINDS[values["kind"]] == "lift"
     if not lift:
         setup["test_pressure_pa"] = max(read["test_pressures_pa"])
     asked = {
         "kind": KINDS[values["kind"]],
         "direction": values["direction"],
-        "subject": subject | {"remarks": read["subject_remarks"]},
-        "setup": setup | {"remarks": read["setup_remarks"]},
+        "subject": subject,
+        "setup": setup,
         "meter_range": read["meter_range"],
         "lifts_m": read.get("lifts_m", ()),
         "test_pressures_pa": read.get("test_pressures_pa", ()),
@@ -122,6 +136,7 @@ def _build(values: Mapping[str, str], read: dict[str, Any]) -> tuple[PullRequest
     except ValidationError as error:
         first = error.errors()[0]
         name = str(first["loc"][-1]) if first["loc"] else ("lifts_m" if lift else "test_pressures_pa")
-        if name == "remarks":
-            name = f"{first['loc'][0]}_remarks"
+        both = next((part for part in first["loc"] if part in BOTH), None)
+        if both is not None:
+            name = f"{first['loc'][0]}_{both}"
         return None, {name if name in FIELDS else "identifier": first["msg"].removeprefix("Value error, ")}

@@ -17,10 +17,11 @@ def test_every_field_of_subject_and_set_up_is_asked() -> None:
 
 FULL = request(
     subject=Subject(identifier="H-1", model="m", port="2", intake_valve_diameter_m=0.0493,
-                    exhaust_valve_diameter_m=0.04, order_reference="o", remarks="r"),
+                    exhaust_valve_diameter_m=0.04, order_reference="o", remarks="r",
+                    details={"plug position": "raised", "seat": "45 deg"}),
     setup=Setup(bore_fixture_diameter_m=0.1, inlet_treatment="clay", outlet_treatment="pipe", gasket_fitted=True,
                 spark_plug_fitted=True, spark_plug_reach_m=0.019, chamber_volume_m3=62e-6, springs="test springs",
-                test_pressure_pa=25 * INH2O, remarks="s"),
+                test_pressure_pa=25 * INH2O, remarks="s", details={"clay": "12 mm radius"}),
     operator="ann",
 )  # fmt: skip
 
@@ -88,3 +89,11 @@ def test_too_long_a_text_is_said_at_its_field() -> None:
     made, faults = typed.read_form(values, SUMMARY)
     assert made is None
     assert list(faults) == ["springs"]
+
+
+@pytest.mark.parametrize(
+    ("text", "said"), [("raised", "has no name and value"), ("a: ", "has no name"), ("a: 1; a: 2", "given twice")]
+)
+def test_a_detail_without_name_or_value_is_said(text: str, said: str) -> None:
+    with pytest.raises(ValueError, match=said):
+        typed.read_field("subject_details", text, SUMMARY)
