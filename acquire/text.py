@@ -195,6 +195,9 @@ def _given(record: dict[str, Any]) -> Iterable[str]:
     for key, value in record.items():
         if value in ("", None):
             continue
+        if isinstance(value, dict):
+            yield from _given(value)
+            continue
         name = key.replace("_", " ")
         for suffix, unit in ((" m3", " cc"), (" m", " mm"), (" pa", " Pa")):
             if name.endswith(suffix):
