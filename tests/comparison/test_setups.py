@@ -10,7 +10,8 @@ from tests.sheet.example import pull
 
 
 def heads(first: dict[str, Any], second: dict[str, Any], where: str = "subject_changes") -> list[ArchivedPull]:
-    return [pull(**{where: changes}) for changes in (first, second)]
+    wanted: list[dict[str, Any]] = [{where: changes} for changes in (first, second)]
+    return [pull(**changes) for changes in wanted]
 
 
 def test_two_pulls_of_one_set_up_differ_in_nothing() -> None:
