@@ -121,7 +121,7 @@ def template(sql: sqlite3.Connection, row: sqlite3.Row) -> Template:
     """The template of a row of ``templates``."""
     return Template(
         name=row["name"],
-        setup=_by_id(sql, Setup, "setups", row["setup_id"]),
+        setup=by_id(sql, Setup, "setups", row["setup_id"]),
         direction=row["direction"],
         meter_range=row["meter_range"],
         lifts_m=json.loads(row["lifts_m_json"]),
@@ -136,7 +136,8 @@ def record(model: type[Model], row: sqlite3.Row) -> Model:
     )
 
 
-def _by_id(sql: sqlite3.Connection, model: type[Model], table: str, row_id: int) -> Model:
+def by_id(sql: sqlite3.Connection, model: type[Model], table: str, row_id: int) -> Model:
+    """The record of a table's row."""
     (row,) = all_rows(sql, f"SELECT * FROM {table} WHERE id = :id", id=row_id)
     return record(model, row)
 
@@ -146,8 +147,8 @@ def _request(sql: sqlite3.Connection, row: sqlite3.Row) -> PullRequest:
     return PullRequest(
         kind=row["kind"],
         direction=row["direction"],
-        subject=_by_id(sql, Subject, "subjects", row["subject_id"]),
-        setup=_by_id(sql, Setup, "setups", row["setup_id"]),
+        subject=by_id(sql, Subject, "subjects", row["subject_id"]),
+        setup=by_id(sql, Setup, "setups", row["setup_id"]),
         meter_range=row["meter_range"],
         lifts_m=json.loads(schedule["lifts_m_json"]),
         test_pressures_pa=json.loads(schedule["test_pressures_pa_json"]),

@@ -12,6 +12,7 @@ from acquire.bench_records import Kept, R
 from acquire.records import ArchivedPull, LeakageLaw, PullRow, SessionRow, Setup, Subject, Template
 from acquire.store import loading, stream
 from acquire.store.connect import check, connect_reader
+from acquire.store.curves import Curve, curves
 from acquire.store.encoding import utc_text
 from acquire.store.errors import ArchiveError, saying
 from acquire.store.stream import Records, TimedAction
@@ -79,6 +80,11 @@ class ArchiveReader:
             if row is None:
                 raise self._no_pull(id_or_uid)
             return loading.archived_pull(self._sql, row)
+
+    def curves(self, direction: Direction, model: str = "") -> list[Curve]:
+        """Flow curves of all complete lift pulls of a model's heads, the oldest first."""
+        with self._reading():
+            return list(curves(self._sql, direction, model))
 
     # ------------------------------------------------------------ sessions and samples
 
