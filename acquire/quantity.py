@@ -31,6 +31,7 @@ Temperature = Annotated[float, _quantity("temperature")]
 Humidity = Annotated[float, _quantity("humidity")]
 Seconds = Annotated[float, _quantity("time")]
 Ratio = Annotated[float, _quantity("ratio")]
+Angle = Annotated[float, _quantity("angle")]
 
 
 class Table(BaseModel):

@@ -10,7 +10,10 @@ import math
 import re
 from typing import Literal
 
-Kind = Literal["pressure", "length", "flow", "mass_flow", "temperature", "humidity", "area", "volume", "time", "ratio"]
+Kind = Literal[
+    "pressure", "length", "flow", "mass_flow", "temperature", "humidity", "area", "volume", "time", "ratio",
+    "angle", "speed",
+]  # fmt: skip
 Water = Literal["conventional", "4C", "60F", "68F"]
 
 INCH_M = 0.0254
@@ -68,6 +71,10 @@ _FACTORS: dict[str, tuple[Kind, float]] = {
     "1": ("ratio", 1.0),
     "%": ("ratio", 0.01),
     "%RH": ("humidity", 0.01),
+    "deg": ("angle", math.pi / 180),
+    "rad": ("angle", 1.0),
+    "m/s": ("speed", 1.0),
+    "ft/s": ("speed", 0.3048),
 }
 
 # unit -> (scale to K, offset in K)
@@ -88,6 +95,8 @@ SI_UNIT: dict[Kind, str] = {
     "volume": "m3",
     "time": "s",
     "ratio": "1",
+    "angle": "rad",
+    "speed": "m/s",
 }
 
 
@@ -172,4 +181,6 @@ _EXAMPLE: dict[Kind, str] = {
     "volume": "62 cc",
     "time": "60 s",
     "ratio": "0.3 %",
+    "angle": "45 deg",
+    "speed": "90 m/s",
 }
