@@ -6,7 +6,7 @@ import sys
 import click
 
 from acquire import __version__
-from acquire.commands import archived, running
+from acquire.commands import archived, compare, running
 
 # the matrices here are small: threads cost more than they bring, and one thread sums in one order
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -66,5 +66,7 @@ for command in (
     archived.steady,
     archived.replay,
     archived.sheet,
+    compare.compare,
+    compare.siblings,
 ):
     cli.add_command(command)

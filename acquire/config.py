@@ -195,6 +195,16 @@ class Schedule(Table):
         return self
 
 
+class ComparisonOfHeads(Table):
+    """What counts as no difference that matters, fixed before any head is compared.
+
+    Half a per cent of the flow: what a careful bench repeats, and less than
+    an engine would tell.
+    """
+
+    margin: Annotated[Ratio, Field(gt=0, le=0.1)] = 0.005
+
+
 class BenchConfig(Table):
     """The whole file."""
 
@@ -208,6 +218,7 @@ class BenchConfig(Table):
     room: RoomAir = RoomAir()
     meter: Meter
     leakage: Leakage = Leakage()
+    comparison: ComparisonOfHeads = ComparisonOfHeads()
     schedules: Annotated[dict[str, Schedule], Field(default_factory=dict)]
     instruments: Annotated[dict[str, dict[str, Any]], Field(min_length=1)]
 

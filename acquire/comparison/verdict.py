@@ -65,8 +65,11 @@ class CurveVerdict:
     crossings: tuple[tuple[float, float], ...]
 
 
-def judge(differences: Sequence[Difference]) -> CurveVerdict:
+def judge(differences: Sequence[Difference], comparisons: int = 1) -> CurveVerdict:
     """The verdict by lift and for the curve; ``differences`` by rising lift.
+
+    ``comparisons``: how many heads are compared with the same one; each
+    comparison gets its share of the level (Bonferroni).
 
     The curve is equal only if every lift is, each at the level by itself (an
     intersection-union test needs no correction, Berger 1982). Raises
@@ -80,8 +83,8 @@ def judge(differences: Sequence[Difference]) -> CurveVerdict:
             raise ValueError("a difference needs an uncertainty above zero and a margin that is not below zero")
     many = len(differences)
     one_by_one = [tost_p(its) for its in differences]
-    p_difference = holm([difference_p(its) for its in differences])
-    p_equal = holm(one_by_one)
+    p_difference = [min(1.0, comparisons * p) for p in holm([difference_p(its) for its in differences])]
+    p_equal = [min(1.0, comparisons * p) for p in holm(one_by_one)]
     found = []
     for its, p_differ, p_same in zip(differences, p_difference, p_equal, strict=True):
         verdict: AtLift = "not shown"
@@ -90,9 +93,9 @@ def judge(differences: Sequence[Difference]) -> CurveVerdict:
         elif p_same <= LEVEL:
             verdict = "equal"
         half = _t().ppf(1.0 - LEVEL / 2.0, its.dof) * its.standard_uncertainty
-        could = smallest_shown(its.standard_uncertainty, its.dof, LEVEL / many)
+        could = smallest_shown(its.standard_uncertainty, its.dof, LEVEL / many / comparisons)
         found.append(LiftVerdict(its, float(half), p_differ, p_same, could, verdict))
-    p_all = max(one_by_one)
+    p_all = min(1.0, comparisons * max(one_by_one))
     return CurveVerdict(_of_curve(found, p_all), tuple(found), p_all, _crossings(found))
 
 

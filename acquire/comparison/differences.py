@@ -1,0 +1,148 @@
+"""A minus B at every common lift, with the uncertainty that does not cancel between heads.
+
+Both heads met the same bench: what the meter, the gauges and the barometer
+are wrong by is in both flows alike and drops out. What does not drop out,
+mounting, setting the lift and the flow's own scatter, shows when a pull is
+repeated: it comes from the pulls themselves, from this bench's stored
+repeatability, or from both.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple, Protocol
+
+from acquire.comparison.verdict import Difference
+from acquire.records import ArchivedPull
+from acquire.values import Point
+
+# two steps nearer than this are one: an indicator's last digit
+SAME_LIFT_M = 5e-6
+_LEAST_SPREAD_REL = 1e-5
+
+
+class Spread(NamedTuple):
+    """How far pulls of one head scatter at a lift, relative to the flow."""
+
+    within_rel: float
+    within_dof: float
+    between_rel: float
+    between_dof: float
+
+
+class Repeats(Protocol):
+    """What is known of this bench's repeatability."""
+
+    def at(self, lift_m: float) -> Spread | None:
+        """The spread at a lift; None outside of what was studied."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class AtLift:
+    """One common lift: mean flows in m3/s, how many pulls each, and their difference.
+
+    ``difference`` is None where nothing says how far pulls scatter. ``from_``
+    says where the uncertainty comes from.
+    """
+
+    lift_m: float
+    a_m3_s: float
+    b_m3_s: float
+    a_pulls: int
+    b_pulls: int
+    difference: Difference | None
+    from_: str
+
+
+@dataclass(frozen=True, slots=True)
+class Differences:
+    """All common lifts; ``only_a_m`` and ``only_b_m`` are the lifts that only one head was flowed at."""
+
+    at: tuple[AtLift, ...]
+    only_a_m: tuple[float, ...]
+    only_b_m: tuple[float, ...]
+
+
+def differences(
+    a: Sequence[ArchivedPull], b: Sequence[ArchivedPull], margin_rel: float, repeats: Repeats | None
+) -> Differences:
+    """The differences; every pull counts as a mount of its own.
+
+    ``margin_rel``: what counts as no difference that matters, as a share of
+    the mean flow. Raises ``ValueError`` with one sentence when there is no
+    common lift.
+    """
+    flows_a, flows_b = _by_lift(a), _by_lift(b)
+    common = [(x, y) for x in flows_a for y in flows_b if abs(x - y) <= SAME_LIFT_M]
+    if not common:
+        raise ValueError("the two were flowed at no common lift: compare pulls with the same schedule")
+    at = [_at(x, flows_a[x], flows_b[y], margin_rel, repeats) for x, y in common]
+    return Differences(
+        at=tuple(at),
+        only_a_m=tuple(x for x in flows_a if x not in {x for x, _ in common}),
+        only_b_m=tuple(y for y in flows_b if y not in {y for _, y in common}),
+    )
+
+
+def _by_lift(pulls: Sequence[ArchivedPull]) -> dict[float, list[float]]:
+    points: list[Point] = [p for pull in pulls for p in pull.in_force.values() if p.step_lift_m is not None]
+    flows: dict[float, list[float]] = {}
+    for p in sorted(points, key=lambda p: p.step_lift_m or 0.0):
+        assert p.step_lift_m is not None
+        lift = next((known for known in flows if abs(known - p.step_lift_m) <= SAME_LIFT_M), p.step_lift_m)
+        flows.setdefault(lift, []).append(p.flow.flow_m3_s)
+    return flows
+
+
+def _at(lift_m: float, a: Sequence[float], b: Sequence[float], margin_rel: float, repeats: Repeats | None) -> AtLift:
+    mean_a, mean_b = math.fsum(a) / len(a), math.fsum(b) / len(b)
+    flow = 0.5 * (mean_a + mean_b)
+    known = repeats.at(lift_m) if repeats is not None else None
+    uncertainty = _stored(a, b, flow, known) if known is not None else _welch(a, b)
+    found = None
+    if uncertainty is not None:
+        u, dof = uncertainty
+        found = Difference(lift_m, mean_a - mean_b, max(u, _LEAST_SPREAD_REL * flow), dof, margin_rel * flow)
+    more = len(a) + len(b) > 2
+    if known is not None:
+        source = "stored repeatability and these pulls" if more else "stored repeatability"
+    else:
+        source = "these pulls" if found is not None else "nothing says how far pulls scatter"
+    return AtLift(lift_m, mean_a, mean_b, len(a), len(b), found, source)
+
+
+def _sum_of_squares(values: Sequence[float]) -> float:
+    mean = math.fsum(values) / len(values)
+    return math.fsum((value - mean) ** 2 for value in values)
+
+
+def _welch(a: Sequence[float], b: Sequence[float]) -> tuple[float, float] | None:
+    """From the scatter of both heads' own pulls, each its own (Welch 1947); one pull borrows the other's scatter."""
+    spread = _sum_of_squares(a) + _sum_of_squares(b)
+    dof = len(a) + len(b) - 2
+    if dof < 1:
+        return None
+    if min(len(a), len(b)) < 2:
+        return math.sqrt(spread / dof * (1 / len(a) + 1 / len(b))), float(dof)
+    parts = [_sum_of_squares(its) / (len(its) - 1) / len(its) for its in (a, b)]
+    total = math.fsum(parts)
+    below = math.fsum(part**2 / (len(its) - 1) for part, its in zip(parts, (a, b), strict=True))
+    if below == 0.0:
+        return 0.0, float(dof)
+    return math.sqrt(total), total**2 / below
+
+
+def _stored(a: Sequence[float], b: Sequence[float], flow: float, known: Spread) -> tuple[float, float]:
+    """From the stored repeatability, pooled with the scatter of these pulls by degrees of freedom.
+
+    Each pull is a mount: its variance is that between mounts plus that within.
+    Degrees of freedom of the stored sum after Satterthwaite (1946).
+    """
+    within, between = (known.within_rel * flow) ** 2, (known.between_rel * flow) ** 2
+    stored = within + between
+    below = within**2 / max(known.within_dof, 1.0) + between**2 / max(known.between_dof, 1.0)
+    stored_dof = stored**2 / below if below > 0.0 else known.within_dof
+    own_dof = len(a) + len(b) - 2
+    pooled = (stored_dof * stored + _sum_of_squares(a) + _sum_of_squares(b)) / (stored_dof + own_dof)
+    return math.sqrt(pooled * (1 / len(a) + 1 / len(b))), stored_dof + own_dof
