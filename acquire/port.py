@@ -1,10 +1,11 @@
-"""Geometry of a valve and its seat, and coefficients on a named area."""
+"""Geometry of a valve, its seat and its port, and coefficients on a named area."""
 
 import math
 from dataclasses import dataclass
 from typing import Literal
 
-ReferenceArea = Literal["curtain", "valve head", "minimum"]
+ReferenceArea = Literal["curtain", "valve head", "seat", "minimum", "port section"]
+Stage = Literal["seat", "ring", "port"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,23 +33,35 @@ class Valve:
             raise ValueError("the seat must be narrower than half the valve's head")
         if not 0.0 <= self.stem_diameter_m < self.port_diameter_m:
             raise ValueError("the stem must be thinner than the port")
+        if not self.port_diameter_m < self.head_diameter_m:
+            raise ValueError("the port under the seat must be narrower than the valve's head, or it would not close")
+
+    @property
+    def port_area_m2(self) -> float:
+        """The port under the seat, less the stem."""
+        return 0.25 * math.pi * (self.port_diameter_m**2 - self.stem_diameter_m**2)
 
     def minimum_area_m2(self, lift_m: float) -> float:
-        """The smallest passage at a lift: the three stages of Heywood.
+        """The smallest passage at a lift; 0 for a valve that is not open. See :meth:`minimum`."""
+        return self.minimum(lift_m)[0]
+
+    def minimum(self, lift_m: float) -> tuple[float, Stage]:
+        """The smallest passage at a lift and where it lies: the three stages of Heywood.
 
         Source: Heywood, Internal Combustion Engine Fundamentals, eq. 6.7 to
         6.9: first across the seat, then a ring beyond it, at last the port
-        less the stem. Check: head 50, seat 2, 45 degrees, port 44, stem 8 mm,
-        lift 4 mm -> 426.5 mm2.
+        less the stem, which is never exceeded. Check: head 50, seat 2, 45
+        degrees, port 44, stem 8 mm, lift 4 mm -> 426.5 mm2.
         """
-        if not lift_m > 0.0:
-            return 0.0
+        passage, stage = self._passage(max(lift_m, 0.0))
+        return (passage, stage) if passage < self.port_area_m2 else (self.port_area_m2, "port")
+
+    def _passage(self, lift_m: float) -> tuple[float, Stage]:
         head, seat, angle = self.head_diameter_m, self.seat_width_m, self.seat_angle_rad
         if lift_m <= seat / (math.sin(angle) * math.cos(angle)):
             passage = head - 2.0 * seat + 0.5 * lift_m * math.sin(2.0 * angle)
-            return math.pi * lift_m * math.cos(angle) * passage
-        ring = math.pi * (head - seat) * math.hypot(lift_m - seat * math.tan(angle), seat)
-        return min(ring, 0.25 * math.pi * (self.port_diameter_m**2 - self.stem_diameter_m**2))
+            return math.pi * lift_m * math.cos(angle) * passage, "seat"
+        return math.pi * (head - seat) * math.hypot(lift_m - seat * math.tan(angle), seat), "ring"
 
 
 def lift_over_diameter(lift_m: float, valve_diameter_m: float) -> float:
@@ -66,6 +79,18 @@ def head_area_m2(valve_diameter_m: float) -> float:
     return 0.25 * math.pi * _diameter(valve_diameter_m) ** 2
 
 
+def seat_area_m2(valve_diameter_m: float, seat_width_m: float) -> float:
+    """The opening that the seat leaves: pi/4 of its inside diameter squared, D - 2 w.
+
+    ``seat_width_m`` is w of :class:`Valve`. Heywood, 6.3.2, calls it the port
+    area at the valve seat. Raises ``ValueError`` for a seat that leaves none.
+    """
+    inside = _diameter(valve_diameter_m) - 2.0 * seat_width_m
+    if not (seat_width_m >= 0.0 and inside > 0.0):
+        raise ValueError("the seat must be narrower than half the valve's head")
+    return 0.25 * math.pi * inside**2
+
+
 @dataclass(frozen=True, slots=True)
 class Coefficient:
     """An effective area over a named area. ``flag`` is empty, or says what to check."""
@@ -76,7 +101,7 @@ class Coefficient:
 
 
 def coefficient(effective_area_m2: float, area_m2: float, on: ReferenceArea) -> Coefficient:
-    """Discharge coefficient (on the curtain or the minimum area) or flow coefficient (on the head).
+    """Discharge coefficient: how much of a named area an ideal nozzle would need for this flow.
 
     Raises ``ValueError`` for an area that is not above zero.
     """
@@ -94,11 +119,14 @@ def _flag(value: float, on: ReferenceArea) -> str:
     if value <= 1.0:
         return ""
     cause = {
-        "curtain": "the valve diameter, the lift (its zero on the seat) or the leakage",
-        "valve head": "the valve diameter (its unit, or the other valve's) or the leakage",
-        "minimum": "the seat and port dimensions or the leakage",
+        "curtain": "the valve diameter, the lift (its zero on the seat), how many valves were open or the leakage",
+        "valve head": "the valve diameter (its unit, or the other valve's), how many valves were open or the leakage",
+        "seat": "the valve diameter, the seat width, how many valves were open or the leakage",
+        "minimum": "the seat and port dimensions, the lift (its zero on the seat) or the leakage",
+        "port section": "the minimum section (its unit) or the leakage",
     }[on]
-    return f"coefficient above 1 on the {on} area: check {cause}, then the meter range and the room's air"
+    where = on if on == "port section" else f"{on} area"
+    return f"coefficient above 1 on the {where}: check {cause}, then the meter range and the room's air"
 
 
 def _diameter(valve_diameter_m: float) -> float:

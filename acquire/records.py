@@ -5,6 +5,7 @@ are SI numbers inside; where a person writes one (a plan file, a form), a
 string such as ``"0.300 in"`` is accepted and becomes SI.
 """
 
+import math
 from dataclasses import dataclass
 from typing import Annotated, Literal
 
@@ -13,6 +14,7 @@ from pydantic import Field, model_validator
 from acquire.basis import NO_BASIS, Basis
 from acquire.config import (
     AnyMeterRange,
+    Area,
     BenchConfig,
     Display,
     Length,
@@ -25,6 +27,8 @@ from acquire.config import (
     Volume,
     Zero,
 )
+from acquire.port import Valve, seat_area_m2
+from acquire.quantity import Angle
 from acquire.units import Water
 from acquire.values import (
     Direction,
@@ -48,9 +52,27 @@ class Refused(Exception):  # noqa: N818 - it reads as a sentence: "raise Refused
     """What was asked cannot be done. The message is one sentence that says why."""
 
 
+class ValveAndPort(Table):
+    """What is known of one direction's valve and port besides the valve's diameter.
+
+    ``count``: like valves of this port that open together. ``seat_width_m``:
+    as seen along the valve's axis, from the head's rim inwards. The throat is
+    the bore just under the seat, the minimum section the port's narrowest
+    place, stem and guide taken off.
+    """
+
+    count: Annotated[int, Field(ge=1, le=4)] = 1
+    seat_width_m: Annotated[Length | None, Field(alias="seat_width", gt=0)] = None
+    seat_angle_rad: Annotated[Angle | None, Field(alias="seat_angle", gt=0)] = None
+    throat_diameter_m: Annotated[Length | None, Field(alias="throat_diameter", gt=0)] = None
+    stem_diameter_m: Annotated[Length | None, Field(alias="stem_diameter", gt=0)] = None
+    minimum_section_m2: Annotated[Area | None, Field(alias="minimum_section", gt=0)] = None
+
+
 class Subject(Table):
     """The head (or plate) under test.
 
+    ``intake_valve`` and ``exhaust_valve``: seat and port, as far as known.
     ``details``: whatever else tells heads apart, by name ("plug position": "raised").
     """
 
@@ -62,6 +84,38 @@ class Subject(Table):
     order_reference: Text = ""
     remarks: Annotated[str, Field(max_length=2000)] = ""
     details: Details = Field(default_factory=dict)
+    intake_valve: ValveAndPort = ValveAndPort()
+    exhaust_valve: ValveAndPort = ValveAndPort()
+
+    def valve_diameter_m(self, direction: Direction) -> float | None:
+        """Diameter of the valve's head."""
+        return self.intake_valve_diameter_m if direction == "intake" else self.exhaust_valve_diameter_m
+
+    def valve_and_port(self, direction: Direction) -> ValveAndPort:
+        """Its seat and port."""
+        return self.intake_valve if direction == "intake" else self.exhaust_valve
+
+    def valve(self, direction: Direction) -> Valve | None:
+        """The whole geometry, where every part of it is known."""
+        its, head_m = self.valve_and_port(direction), self.valve_diameter_m(direction)
+        parts = (head_m, its.seat_width_m, its.seat_angle_rad, its.throat_diameter_m, its.stem_diameter_m)
+        known = [part for part in parts if part is not None]
+        return Valve(*known) if len(known) == len(parts) else None
+
+    @model_validator(mode="after")
+    def _parts_fit(self) -> "Subject":
+        directions: tuple[Direction, ...] = ("intake", "exhaust")
+        for direction in directions:
+            its, head_m = self.valve_and_port(direction), self.valve_diameter_m(direction)
+            try:
+                if its.seat_angle_rad is not None and its.seat_angle_rad >= 0.5 * math.pi:
+                    raise ValueError("the seat angle must lie between 0 and 90 deg, from the plane of the head")
+                if head_m is not None and its.seat_width_m is not None:
+                    seat_area_m2(head_m, its.seat_width_m)
+                self.valve(direction)
+            except ValueError as error:
+                raise ValueError(f"{direction}_valve: {error}") from error
+        return self
 
 
 class Setup(Table):
@@ -150,9 +204,16 @@ class Action(Table):
 
 
 class LeakageLaw(Table):
-    """Leakage as an effective area: area = area_m2 * (p / reference)^exponent.
+    """Leakage as an effective area over the test pressure, from a blank-plate run.
 
-    From a blank-plate run; ``standard_uncertainty_m2`` holds at the reference.
+    area = ``area_m2`` - ``gap_area_m2`` (1 - (p / reference)^0.5): a hole and a
+    thin gap, see ``acquire.leakage``. ``standard_uncertainty_m2`` holds at the
+    reference, ``gap_uncertainty_m2`` and ``covariance_m4`` carry it to other
+    pressures. Where ``gap_uncertainty_m2`` is None (laws of the first version)
+    area = ``area_m2`` (p / reference)^``exponent``; else ``exponent`` only
+    says how the area goes with pressure near the reference.
+
+    ``below_m2``: the leak could not be told from none; it is smaller than this.
     """
 
     pull_id: int
@@ -163,6 +224,10 @@ class LeakageLaw(Table):
     exponent: float = 0.0
     standard_uncertainty_m2: float
     dof: float
+    gap_area_m2: float = 0.0
+    gap_uncertainty_m2: float | None = None
+    covariance_m4: float = 0.0
+    below_m2: float | None = None
 
 
 # ---------------------------------------------------------------- live

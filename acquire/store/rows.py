@@ -30,13 +30,18 @@ def shared(sql: sqlite3.Connection, table: str, **columns: object) -> int:
 
 
 def columns_of(model: Table) -> dict[str, object]:
-    """A model's fields as columns; what is a table of its own is kept as JSON in ``<name>_json``."""
-    return {
-        f"{name}_json" if isinstance(value, dict) else name: json.dumps(value, ensure_ascii=False, sort_keys=True)
-        if isinstance(value, dict)
-        else value
-        for name, value in model.model_dump().items()
-    }
+    """A model's fields as columns; what is a table of its own is kept as JSON in ``<name>_json``.
+
+    Of an inner table only what was given is kept, so that rows of earlier versions stay equal to those of this one.
+    """
+    columns: dict[str, object] = {}
+    for name, value in model:
+        inner = value.model_dump(exclude_defaults=True) if isinstance(value, Table) else value
+        if isinstance(inner, dict):
+            columns[f"{name}_json"] = json.dumps(inner, ensure_ascii=False, sort_keys=True)
+        else:
+            columns[name] = inner
+    return columns
 
 
 def insert_pull(

@@ -299,4 +299,6 @@ BENCH_RECORDS = (
     "ALTER TABLE pulls ADD COLUMN basis_json TEXT NOT NULL DEFAULT '{}'",
     "ALTER TABLE subjects ADD COLUMN details_json TEXT NOT NULL DEFAULT '{}'",
     "ALTER TABLE setups ADD COLUMN details_json TEXT NOT NULL DEFAULT '{}'",
+    "ALTER TABLE subjects ADD COLUMN intake_valve_json TEXT NOT NULL DEFAULT '{}'",
+    "ALTER TABLE subjects ADD COLUMN exhaust_valve_json TEXT NOT NULL DEFAULT '{}'",
 )

@@ -4,13 +4,26 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from acquire.records import BenchSummary, PullRequest, Setup, Subject, Template
+from acquire.records import BenchSummary, PullRequest, Setup, Subject, Template, ValveAndPort
 from acquire.ui.words import exact, exact_list
+from acquire.units import Kind
 
-FieldKind = Literal["text", "length", "volume", "pressure", "lengths", "pressures", "yesno", "choice", "details"]
+FieldKind = Literal[
+    "text", "length", "volume", "pressure", "lengths", "pressures", "yesno", "choice", "details", "valve"
+]
 # what subject and set-up both have: its field carries the name of the one it belongs to
 BOTH = ("remarks", "details")
 YES, NO, TYPED = "yes", "no", "as typed"
+# how a part of a valve is typed, its key, and its kind of quantity
+VALVE_PARTS: tuple[tuple[str, str, Kind | None], ...] = (
+    ("count", "count", None),
+    ("seat width", "seat_width_m", "length"),
+    ("seat angle", "seat_angle_rad", "angle"),
+    ("throat diameter", "throat_diameter_m", "length"),
+    ("stem diameter", "stem_diameter_m", "length"),
+    ("minimum section", "minimum_section_m2", "area"),
+)
+VALVE_HINT = "seat width: 1 mm; stem diameter: 8 mm"
 KINDS = {"lift pull": "lift", "leakage run, blank plate": "leakage", "reference plate": "plate"}
 
 
@@ -30,6 +43,8 @@ SUBJECT = (
     Field("port", "Port", "text", "cylinder or port tested"),
     Field("intake_valve_diameter_m", "Intake valve diameter", "length"),
     Field("exhaust_valve_diameter_m", "Exhaust valve diameter", "length"),
+    Field("intake_valve", "Intake seat and port", "valve", VALVE_HINT),
+    Field("exhaust_valve", "Exhaust seat and port", "valve", VALVE_HINT),
     Field("order_reference", "Order reference", "text"),
     Field("subject_remarks", "Remarks on the head", "text"),
     Field("subject_details", "What tells heads apart", "details", "plug position: raised; seat: 45 deg"),
@@ -106,11 +121,13 @@ def schedule_lifts(name: str, bench: BenchSummary) -> str:
 
 def _written(table: Subject | Setup, prefix: str, bench: BenchSummary) -> dict[str, str]:
     values = {}
-    for key, value in table.model_dump().items():
+    for key, value in table:
         name = f"{prefix}_{key}" if key in BOTH else key
         its = FIELDS[name]
         if isinstance(value, bool):
             values[name] = YES if value else NO
+        elif isinstance(value, ValveAndPort):
+            values[name] = valve_text(value, bench)
         elif isinstance(value, dict):
             values[name] = "; ".join(f"{what}: {said}" for what, said in value.items())
         elif isinstance(value, float):
@@ -118,6 +135,18 @@ def _written(table: Subject | Setup, prefix: str, bench: BenchSummary) -> dict[s
         else:
             values[name] = value or ""
     return values
+
+
+def valve_text(its: ValveAndPort, bench: BenchSummary) -> str:
+    """What is known of a seat and its port, as typed."""
+    units = {"angle": "deg", "area": "in2" if bench.display.lift in ("in", "thou") else "mm2"}
+    parts = []
+    for name, key, kind in VALVE_PARTS:
+        value = getattr(its, key)
+        if value is not None and key in its.model_fields_set:
+            said = str(value) if kind is None else exact(value, units.get(kind, bench.display.lift), bench)
+            parts.append(f"{name}: {said}")
+    return "; ".join(parts)
 
 
 def from_request(request: PullRequest, bench: BenchSummary, *, same_head: bool) -> dict[str, str]:
@@ -129,7 +158,9 @@ def from_request(request: PullRequest, bench: BenchSummary, *, same_head: bool) 
         # heads of one batch share these
         values["model"] = request.subject.model
         known = _written(request.subject, "subject", bench)
-        for name in ("intake_valve_diameter_m", "exhaust_valve_diameter_m", "order_reference"):
+        for name in (
+            "intake_valve_diameter_m", "exhaust_valve_diameter_m", "intake_valve", "exhaust_valve", "order_reference",
+        ):  # fmt: skip
             values[name] = known[name]
     values["kind"] = next(word for word, kind in KINDS.items() if kind == request.kind)
     values["direction"] = request.direction

@@ -6,7 +6,8 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from acquire.records import BenchSummary, PullRequest
+from acquire.config import say_first
+from acquire.records import BenchSummary, PullRequest, ValveAndPort
 from acquire.ui.asked import BOTH, FIELDS, KINDS, SETUP, SUBJECT, TYPED, YES, FieldKind, applies, usual_unit
 from acquire.ui.words import read_quantity
 from acquire.units import Kind, UnitError, factor, units_of
@@ -64,6 +65,8 @@ def read_field(name: str, text: str, bench: BenchSummary) -> Any:
         return text == YES
     if its.kind == "details":
         return _read_details(text, its.hint)
+    if its.kind == "valve":
+        return _read_valve(_read_details(text, its.hint), bench)
     if its.kind not in _UNIT_KINDS:
         return text
     kind, unit = _UNIT_KINDS[its.kind], usual_unit(its, bench)
@@ -87,6 +90,14 @@ def _read_details(text: str, hint: str) -> dict[str, str]:
             raise ValueError(f"{name!r} is given twice: keep one of them")
         found[name] = value
     return found
+
+
+def _read_valve(parts: Mapping[str, str], bench: BenchSummary) -> ValveAndPort:
+    written = {name.lower().replace(" ", "_"): value for name, value in parts.items()}
+    try:
+        return ValveAndPort.model_validate(written, context={"water": bench.water, "text": True})
+    except ValidationError as error:
+        raise ValueError(say_first(error, ValveAndPort)) from error
 
 
 def read_form(values: Mapping[str, str], bench: BenchSummary) -> tuple[PullRequest | None, dict[str, str]]:

@@ -1,8 +1,10 @@
+import math
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acquire.records import PullRequest, Setup, Subject
+from acquire.records import PullRequest, Setup, Subject, ValveAndPort
 from acquire.ui import asked, typed
 from acquire.ui.words import exact, read_quantity
 from acquire.units import UnitError
@@ -18,7 +20,10 @@ def test_every_field_of_subject_and_set_up_is_asked() -> None:
 FULL = request(
     subject=Subject(identifier="H-1", model="m", port="2", intake_valve_diameter_m=0.0493,
                     exhaust_valve_diameter_m=0.04, order_reference="o", remarks="r",
-                    details={"plug position": "raised", "seat": "45 deg"}),
+                    details={"plug position": "raised", "seat": "45 deg"},
+                    exhaust_valve=ValveAndPort(count=2, seat_width_m=0.0013, seat_angle_rad=math.radians(45),
+                                               throat_diameter_m=0.034, stem_diameter_m=0.007,
+                                               minimum_section_m2=0.00083)),
     setup=Setup(bore_fixture_diameter_m=0.1, inlet_treatment="clay", outlet_treatment="pipe", gasket_fitted=True,
                 spark_plug_fitted=True, spark_plug_reach_m=0.019, chamber_volume_m3=62e-6, springs="test springs",
                 test_pressure_pa=25 * INH2O, remarks="s", details={"clay": "12 mm radius"}),
@@ -40,8 +45,9 @@ def test_a_pull_asked_again_from_its_form_is_the_same_pull(again: PullRequest) -
     )
     for name in ("setup", "subject"):
         for key, value in getattr(again, name).model_dump().items():
-            got = getattr(getattr(made, name), key)
-            assert got == (pytest.approx(value, rel=1e-9) if isinstance(value, float) else value), key
+            got = getattr(made, name).model_dump()[key]
+            alike = isinstance(value, float) or (key == "exhaust_valve" and None not in value.values())
+            assert got == (pytest.approx(value, rel=1e-9) if alike else value), key
     assert made.lifts_m == pytest.approx(again.lifts_m, rel=1e-9)
     assert made.test_pressures_pa == pytest.approx(again.test_pressures_pa, rel=1e-9)
 
@@ -97,3 +103,17 @@ def test_too_long_a_text_is_said_at_its_field() -> None:
 def test_a_detail_without_name_or_value_is_said(text: str, said: str) -> None:
     with pytest.raises(ValueError, match=said):
         typed.read_field("subject_details", text, SUMMARY)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("seat width: 1", "has no unit|not a number with a unit"),
+        ("seat with: 1 mm", "no such key.*seat_width"),
+        ("seat angle: 45 mm", "not a angle|not an angle"),
+        ("count: 9", "less than or equal to 4"),
+    ],
+)
+def test_a_valve_that_is_typed_wrongly_is_said(text: str, said: str) -> None:
+    with pytest.raises(ValueError, match=said):
+        typed.read_field("intake_valve", text, SUMMARY)
