@@ -22,12 +22,10 @@ _LEAST_SPREAD_REL = 1e-5
 
 
 class Spread(NamedTuple):
-    """How far pulls of one head scatter at a lift, relative to the flow."""
+    """Standard deviation, relative to the flow, of one pull on a mount of its own, and its degrees of freedom."""
 
-    within_rel: float
-    within_dof: float
-    between_rel: float
-    between_dof: float
+    rel: float
+    dof: float
 
 
 class Repeats(Protocol):
@@ -134,15 +132,8 @@ def _welch(a: Sequence[float], b: Sequence[float]) -> tuple[float, float] | None
 
 
 def _stored(a: Sequence[float], b: Sequence[float], flow: float, known: Spread) -> tuple[float, float]:
-    """From the stored repeatability, pooled with the scatter of these pulls by degrees of freedom.
-
-    Each pull is a mount: its variance is that between mounts plus that within.
-    Degrees of freedom of the stored sum after Satterthwaite (1946).
-    """
-    within, between = (known.within_rel * flow) ** 2, (known.between_rel * flow) ** 2
-    stored = within + between
-    below = within**2 / max(known.within_dof, 1.0) + between**2 / max(known.between_dof, 1.0)
-    stored_dof = stored**2 / below if below > 0.0 else known.within_dof
+    """From the stored repeatability, pooled with the scatter of these pulls by degrees of freedom."""
     own_dof = len(a) + len(b) - 2
-    pooled = (stored_dof * stored + _sum_of_squares(a) + _sum_of_squares(b)) / (stored_dof + own_dof)
-    return math.sqrt(pooled * (1 / len(a) + 1 / len(b))), stored_dof + own_dof
+    squares = known.dof * (known.rel * flow) ** 2 + _sum_of_squares(a) + _sum_of_squares(b)
+    variance = squares / (known.dof + own_dof)
+    return math.sqrt(variance * (1 / len(a) + 1 / len(b))), known.dof + own_dof
