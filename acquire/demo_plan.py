@@ -1,7 +1,9 @@
 """What the hands-off demo asks for: an invented head, an invented set-up."""
 
+import math
+
 from acquire.config import BenchConfig
-from acquire.records import PullRequest, Setup, Subject, Template
+from acquire.records import PullRequest, Setup, Subject, Template, ValveAndPort
 from acquire.units import INCH_M
 from acquire.values import Direction
 
@@ -12,6 +14,20 @@ _SUBJECT = Subject(
     intake_valve_diameter_m=2.02 * INCH_M,
     exhaust_valve_diameter_m=1.60 * INCH_M,
     order_reference="WO-2031",
+    intake_valve=ValveAndPort(
+        seat_width_m=1.6e-3,
+        seat_angle_rad=math.radians(30),
+        throat_diameter_m=1.78 * INCH_M,
+        stem_diameter_m=0.3125 * INCH_M,
+        minimum_section_m2=2.30 * INCH_M**2,
+    ),
+    exhaust_valve=ValveAndPort(
+        seat_width_m=1.6e-3,
+        seat_angle_rad=math.radians(45),
+        throat_diameter_m=1.45 * INCH_M,
+        stem_diameter_m=0.3125 * INCH_M,
+        minimum_section_m2=1.55 * INCH_M**2,
+    ),
 )
 
 

@@ -1,6 +1,7 @@
 """Pulls and verdicts as text for a terminal and as JSON for a machine."""
 
 import json
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from typing import Any
@@ -12,7 +13,7 @@ from acquire.units import from_si
 from acquire.values import Point
 
 
-class _In:
+class Shown:
     """Values in one bench's display units."""
 
     def __init__(self, config: BenchConfig) -> None:
@@ -31,6 +32,22 @@ class _In:
 
     def pressure(self, value_pa: float) -> str:
         return f"{from_si(value_pa, self.pressure_unit, self._water):.3f}"
+
+    @property
+    def inches(self) -> bool:
+        """Whether lengths are read in inches, and so areas and speeds in square inches and feet."""
+        return self.lift_unit in ("in", "thou", "ft")
+
+    def area(self, value_m2: float) -> str:
+        return f"{from_si(value_m2, 'in2'):.3f} in2" if self.inches else f"{from_si(value_m2, 'mm2'):.0f} mm2"
+
+    @property
+    def speed_unit(self) -> str:
+        """That of the port's velocity."""
+        return "ft/s" if self.inches else "m/s"
+
+    def speed(self, value_m_s: float) -> str:
+        return f"{from_si(value_m_s, self.speed_unit):.0f}"
 
     def flow(self, value_m3_s: float) -> str:
         return f"{from_si(value_m3_s, self.flow_unit):.2f}"
@@ -57,12 +74,12 @@ def pull_table(rows: Sequence[PullRow]) -> str:
                 str(row.marks) if row.marks else "",
             )
         )
-    return _columns(lines)
+    return columns(lines)
 
 
 def pull_text(pull: ArchivedPull) -> str:
     """``steadydraw show``."""
-    shown = _In(pull.config)
+    shown = Shown(pull.config)
     request = pull.request
     head = [
         f"Pull {pull.id} ({pull.uid}), {request.kind}, {request.direction}, {pull.outcome or 'still open'}",
@@ -70,7 +87,7 @@ def pull_text(pull: ArchivedPull) -> str:
     ]
     if pull.simulated:
         head.append("SIMULATED BENCH: not a measurement.")
-    head.append("Head: " + ", ".join(_given(request.subject.model_dump())))
+    head.append("Head: " + ", ".join(_given(request.subject.model_dump(exclude_defaults=True))))
     head.append("Set-up: " + ", ".join(_given(request.setup.model_dump())))
     if request.kind == "lift":
         head.append(_leakage(pull))
@@ -88,7 +105,7 @@ def pull_text(pull: ArchivedPull) -> str:
         )
     ]
     rows += [_point_row(p, shown, id(p) in in_force) for p in sorted(pull.points, key=lambda p: (p.step, p.take))]
-    return "\n".join(head) + "\n\n" + (_columns(rows) if pull.points else "No points taken.")
+    return "\n".join(head) + "\n\n" + (columns(rows) if pull.points else "No points taken.")
 
 
 def _leakage(pull: ArchivedPull) -> str:
@@ -98,7 +115,7 @@ def _leakage(pull: ArchivedPull) -> str:
     return f"Leakage: subtracted, from blank-plate pull {pull.leakage.pull_id}, measured {measured} UTC."
 
 
-def _point_row(point: Point, shown: _In, in_force: bool) -> tuple[str, ...]:
+def _point_row(point: Point, shown: Shown, in_force: bool) -> tuple[str, ...]:
     how = "settled" if point.settled else "NOT SETTLED"
     if point.taken_by == "hand":
         how += ", by hand"
@@ -128,7 +145,7 @@ def pull_json(pull: ArchivedPull) -> str:
 
 def hold_text(pull: ArchivedPull, held: PullHold) -> str:
     """``steadydraw steady``: the figures of every point and one verdict."""
-    shown = _In(pull.config)
+    shown = Shown(pull.config)
     unit = shown.pressure_unit
     rows: list[tuple[str, ...]] = [
         (
@@ -166,7 +183,7 @@ def hold_text(pull: ArchivedPull, held: PullHold) -> str:
     ]
     key = "Trace of each point, lowest to highest of its band (! = outside):"
     verdict = f"The test pressure {'held' if held.held else 'DID NOT HOLD'}: {held.reason}."
-    return "\n".join([_columns(rows), "", key, *traces, "", verdict])
+    return "\n".join([columns(rows), "", key, *traces, "", verdict])
 
 
 _BARS = "▁▂▃▄▅▆▇█"
@@ -191,19 +208,29 @@ def hold_json(held: PullHold) -> str:
     return json.dumps({"held": held.held, "reason": held.reason, "points": points}, indent=2)
 
 
+# how a key's SI unit is said in a line, and how many of it are in one
+_SHORT = (
+    (" m3", "cc", 1e6),
+    (" m2", "mm2", 1e6),
+    (" m", "mm", 1e3),
+    (" pa", "Pa", 1.0),
+    (" rad", "deg", 180 / math.pi),
+)
+
+
 def _given(record: dict[str, Any]) -> Iterable[str]:
     for key, value in record.items():
         if value in ("", None):
             continue
         if isinstance(value, dict):
-            yield from _given(value)
+            about = "" if key == "details" else f"{key.replace('_', ' ')} "
+            yield from (about + said for said in _given(value))
             continue
         name = key.replace("_", " ")
-        for suffix, unit in ((" m3", " cc"), (" m", " mm"), (" pa", " Pa")):
+        for suffix, unit, factor in _SHORT:
             if name.endswith(suffix):
                 name = name.removesuffix(suffix)
-                factor = {" cc": 1e6, " mm": 1e3, " Pa": 1.0}[unit]
-                value = f"{value * factor:.4g}{unit}"
+                value = f"{value * factor:.4g} {unit}"
                 break
         yield f"{name} {({True: 'yes', False: 'no'}.get(value, value)) if isinstance(value, bool) else value}"
 
@@ -212,7 +239,8 @@ def _signed(text: str) -> str:
     return text if text.startswith("-") else f"+{text}"
 
 
-def _columns(rows: Sequence[tuple[str, ...]]) -> str:
+def columns(rows: Sequence[tuple[str, ...]]) -> str:
+    """Rows of equal length as a table, each column as wide as its widest cell."""
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
     return "\n".join(
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows
