@@ -95,6 +95,8 @@ class Settling(Table):
     """
 
     wanted: Annotated[Ratio, Field(gt=0, le=0.1)] = 0.003
+    creep_chance: Annotated[Ratio, Field(gt=0, lt=1)] = 0.15
+    creep_size: Annotated[Ratio, Field(gt=0, le=0.1)] = 0.012
     longest_wait_s: Annotated[Seconds, Field(alias="longest_wait", ge=2, le=600)] = 60.0
     test_pressure_band: Annotated[Ratio, Field(gt=0, le=0.2)] = 0.02
     lift_tolerance_m: Annotated[Length, Field(alias="lift_tolerance", gt=0)] = 0.002 * INCH_M

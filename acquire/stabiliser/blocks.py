@@ -1,11 +1,14 @@
 """From single samples to blocks of a tenth of a second, spikes and dropouts left out."""
 
 import math
+from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import chain
+from operator import mul, sub
+from statistics import median
 
-import numpy as np
-
-from acquire.series import MAD_TO_SIGMA, Floats
+from acquire.series import MAD_TO_SIGMA
 
 BLOCK_US = 100_000
 BLOCK_S = BLOCK_US / 1e6
@@ -50,7 +53,10 @@ class Block:
 
 
 class Blocks:
-    """Collects flow samples; ``close`` turns what has come into one block."""
+    """Collects flow samples; ``close`` turns what has come into one block.
+
+    Plain floats: a block has one to a hundred samples, too few to be worth an array.
+    """
 
     def __init__(self) -> None:
         self._t: list[int] = []
@@ -60,7 +66,7 @@ class Blocks:
         self._last_seen: tuple[float, float] | None = None
         self._watched = 0
         self._last_kept: float | None = None
-        self._steps = np.zeros(0)
+        self._steps: deque[float] = deque(maxlen=_HISTORY)
         self._habit_us = 0
         self._same_since_us: int | None = None
 
@@ -70,6 +76,12 @@ class Blocks:
         self._area.append(area_m2)
         self._mass.append(mass_flow_kg_s)
 
+    def push_many(self, t_us: Sequence[int], area_m2: Sequence[float], mass_flow_kg_s: Sequence[float]) -> None:
+        """The same for several samples."""
+        self._t.extend(t_us)
+        self._area.extend(area_m2)
+        self._mass.extend(mass_flow_kg_s)
+
     def close(self) -> Block | None:
         """One block of the samples since the last one; None when there were none.
 
@@ -77,33 +89,38 @@ class Blocks:
         """
         if not self._t:
             return None
-        area, mass = np.array(self._area), np.array(self._mass)
-        self._watch(area, mass)
-        keep, held, rejected = self._sort(area)
-        block = None
-        if keep.size:
-            kept, weighed = area[keep], mass[keep]
-            apart = np.abs(np.diff(weighed, prepend=self._last_kept if self._last_kept is not None else weighed[0]))
-            digits = apart[apart > _LEAST_DIGIT * abs(weighed[-1])]
-            self._last_kept = float(weighed[-1])
-            block = Block(
-                t_start_us=self._t[int(keep[0])],
-                t_end_us=self._t[int(keep[-1])],
-                t_mean_us=sum(self._t[i] for i in keep.tolist()) / keep.size,
-                area_m2=float(kept.mean()),
-                square_m4=float(kept.var()),
-                mass=float(weighed.mean()),
-                mass_square=float(weighed.var()),
-                digit=float(digits.min()) if digits.size else math.inf,
-                reading=float(weighed[-1]),
-                n=int(keep.size),
-                rejected=rejected,
-            )
+        self._watch()
+        keep, held, rejected = self._sort()
+        times, area, mass = self._t, self._area, self._mass
+        if keep is not None:
+            times, area, mass = ([row[i] for i in keep] for row in (times, area, mass))  # type: ignore[assignment]
+        block = self._block(times, area, mass, rejected) if times else None
         self._watched = len(self._t) - held
         self._t = self._t[held:]
         self._area = self._area[held:]
         self._mass = self._mass[held:]
         return block
+
+    def _block(self, times: list[int], area: list[float], mass: list[float], rejected: int) -> Block:
+        last = mass[-1]
+        least = _LEAST_DIGIT * abs(last)
+        before = mass[0] if self._last_kept is None else self._last_kept
+        self._last_kept = last
+        mean_area, square_area = _spread(area)
+        mean_mass, square_mass = _spread(mass)
+        return Block(
+            t_start_us=times[0],
+            t_end_us=times[-1],
+            t_mean_us=sum(times) / len(times),
+            area_m2=mean_area,
+            square_m4=square_area,
+            mass=mean_mass,
+            mass_square=square_mass,
+            digit=min((step for step in _steps(before, mass) if step > least), default=math.inf),
+            reading=last,
+            n=len(times),
+            rejected=rejected,
+        )
 
     def same_for_too_long(self, now_us: int, rest_us: int) -> bool:
         """No noise for longer than the meter's own habit is a fault.
@@ -116,48 +133,66 @@ class Blocks:
         alive = self._same_since_us >= rest_us + _ALIVE_US
         return now_us - self._same_since_us > max(_FROZEN_US, 3 * self._habit_us if alive else 0)
 
-    def _watch(self, area: Floats, mass: Floats) -> None:
+    def _watch(self) -> None:
         """Keep since when the meter has shown the same, and its habit of doing so.
 
         A frozen meter's mass flow still follows the test pressure a little,
         through the density at the meter: such a change is none.
         """
-        area, mass = area[self._watched :], mass[self._watched :]
-        times = self._t[self._watched :]
-        if not times:
+        n = len(self._t)
+        if self._watched >= n:
             return
-        ideal = mass / np.where(area == 0, 1.0, area)
-        before = (float(ideal[0]), float(mass[0])) if self._last_seen is None else self._last_seen
-        scale = np.maximum(np.abs(mass), 1e-30)
-        step = np.abs(np.diff(mass, prepend=before[1])) / scale
-        follows = _FOLLOWS * np.abs(np.diff(ideal, prepend=before[0])) / np.maximum(np.abs(ideal), 1e-30)
-        changed = np.flatnonzero(step > np.minimum(follows, _FOLLOWS_AT_MOST))
-        self._last_seen = (float(ideal[-1]), float(mass[-1]))
-        if self._same_since_us is None:
-            self._same_since_us = times[0]
-        if changed.size:
-            run_us = times[int(changed[0])] - self._same_since_us
+        if self._last_seen is None or self._same_since_us is None:
+            self._last_seen = self._area[self._watched], self._mass[self._watched]
+            self._same_since_us = self._t[self._watched]
+        first = next((i for i in range(self._watched, n) if self._changed(i)), None)
+        if first is not None:
+            last = next(i for i in range(n - 1, first - 1, -1) if self._changed(i))
             # a jump ends a fault, a step of a digit ends a habit
-            if step[changed[0]] < _HABIT_STEP:
+            if self._step_rel(first) < _HABIT_STEP:
+                run_us = self._t[first] - self._same_since_us
                 self._habit_us = max(self._habit_us, min(run_us, _LONGEST_HABIT_US))
-            self._same_since_us = times[int(changed[-1])]
+            self._same_since_us = self._t[last]
+        self._last_seen = self._area[-1], self._mass[-1]
 
-    def _sort(self, area: Floats) -> tuple[np.ndarray, int, int]:
-        """Indices to keep, where the samples begin that must wait, how many were rejected."""
-        steps = np.abs(np.diff(area, prepend=area[0] if self._last is None else self._last))
-        worst = float(steps.max())
+    def _before(self, i: int) -> tuple[float, float]:
+        """Area and mass flow of the sample before one that is being watched."""
+        if i > self._watched:
+            return self._area[i - 1], self._mass[i - 1]
+        assert self._last_seen is not None
+        return self._last_seen
+
+    def _step_rel(self, i: int) -> float:
+        mass = self._mass[i]
+        return abs(mass - self._before(i)[1]) / max(abs(mass), 1e-30)
+
+    def _changed(self, i: int) -> bool:
+        """Whether the meter itself has changed from the sample before."""
+        step = self._step_rel(i)
+        if step > _FOLLOWS_AT_MOST:
+            return True
+        area_before, mass_before = self._before(i)
+        ideal = self._mass[i] / (self._area[i] or 1.0)
+        follows = _FOLLOWS * abs(ideal - mass_before / (area_before or 1.0)) / max(abs(ideal), 1e-30)
+        return step > follows
+
+    def _sort(self) -> tuple[list[int] | None, int, int]:
+        """Indices to keep (None: all), where the samples begin that must wait, how many were rejected."""
+        area = self._area
+        before = area[0] if self._last is None else self._last
+        steps = _steps(before, area)
         # the usual case needs no limit: nothing so small is a spike
         limit = math.inf
-        if self._last is not None and worst > _LEAST_SPIKE * abs(self._last):
+        if self._last is not None and max(steps) > _LEAST_SPIKE * abs(self._last):
             limit = self._limit()
-        if worst <= limit:
+        if max(steps) <= limit:
             self._accept(area, steps)
-            return np.arange(area.size), area.size, 0
+            return None, len(area), 0
         keep: list[int] = []
         doubtful: list[int] = []
         rejected = 0
-        last = area[0] if self._last is None else self._last
-        for i, value in enumerate(area.tolist()):
+        last = before
+        for i, value in enumerate(area):
             if abs(value - last) <= limit:
                 rejected += len(doubtful)
                 doubtful = []
@@ -170,18 +205,33 @@ class Blocks:
                 doubtful = []
                 limit = math.inf
             last = value
-        kept = area[keep]
-        if kept.size:
-            self._accept(kept, np.abs(np.diff(kept, prepend=kept[0] if self._last is None else self._last)))
-        return np.array(keep, dtype=np.intp), doubtful[0] if doubtful else area.size, rejected
+        kept = [area[i] for i in keep]
+        if kept:
+            self._accept(kept, _steps(before, kept))
+        return keep, doubtful[0] if doubtful else len(area), rejected
 
-    def _accept(self, area: Floats, steps: Floats) -> None:
-        self._steps = np.concatenate([self._steps, steps])[-_HISTORY:]
-        self._last = float(area[-1])
+    def _accept(self, area: list[float], steps: list[float]) -> None:
+        self._steps.extend(steps)
+        self._last = area[-1]
 
     def _limit(self) -> float:
-        if self._steps.size < 8 or self._last is None:
+        if len(self._steps) < 8 or self._last is None:
             return math.inf
         # coarse digits make the median step 0: the mean step then still knows the digit
-        scale = max(MAD_TO_SIGMA * float(np.median(self._steps)), 1.2533 * float(self._steps.mean()))
+        scale = max(MAD_TO_SIGMA * median(self._steps), 1.2533 * sum(self._steps) / len(self._steps))
         return max(_SPIKE_LIMIT * scale, _LEAST_SPIKE * abs(self._last))
+
+
+def _steps(before: float, values: list[float]) -> list[float]:
+    """Size of each step, the first one from ``before``."""
+    return list(map(abs, map(sub, values, chain((before,), values))))
+
+
+def _spread(values: list[float]) -> tuple[float, float]:
+    """Mean, and mean square about it."""
+    n = len(values)
+    if n == 1:
+        return values[0], 0.0
+    mean = sum(values) / n
+    off = [value - mean for value in values]
+    return mean, sum(map(mul, off, off)) / n

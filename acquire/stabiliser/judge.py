@@ -2,12 +2,13 @@
 
 import math
 from collections import deque
+from collections.abc import Sequence
 
 import numpy as np
 
 from acquire.config import Settling
 from acquire.series import Floats, t_factor
-from acquire.stabiliser.approach import Approach, Settled
+from acquire.stabiliser.approach import Approach, CreepPrior, Settled
 from acquire.stabiliser.blocks import BLOCK_S, BLOCK_US, Block, Blocks
 from acquire.stabiliser.captures import by_hand, reading
 from acquire.stabiliser.digits import digit_uncertainty
@@ -46,7 +47,7 @@ class Stabiliser:
         self._swings = Swings()
         self._flow = Blocks()
         self._blocks: deque[Block] = deque(maxlen=_KEEP)
-        self._approach = Approach(BLOCK_S, learned)
+        self._approach = Approach(BLOCK_S, CreepPrior(settings.creep_chance, settings.creep_size), learned)
         self._pool = NoisePool(BLOCK_S)
         self._origin_us: int | None = None
         self._aimed_us = 0
@@ -100,6 +101,43 @@ class Stabiliser:
         if t_us >= self._close_us:
             self._tick(t_us)
 
+    @property
+    def collects_until_us(self) -> int:
+        """Samples before this time are only collected; the first at or after it, of any signal, is judged."""
+        return self._close_us
+
+    def push_many(
+        self,
+        *,
+        lift_t_us: Sequence[int] = (),
+        lift_m: Sequence[float] = (),
+        pressure_t_us: Sequence[int] = (),
+        pressure_pa: Sequence[float] = (),
+        flow_t_us: Sequence[int] = (),
+        area_m2: Sequence[float] = (),
+        mass_flow_kg_s: Sequence[float] = (),
+    ) -> None:
+        """Many samples at once, all before ``collects_until_us``: the same to the last bit as one by one.
+
+        Plain numbers (``array.tolist()``), each signal in order of time; how the signals
+        lie among each other is free. Then push the first sample at or after
+        ``collects_until_us`` by itself, and look at ``capture``. Raises
+        ``ValueError`` for a sample that would have to be judged.
+        """
+        lasts = [times[-1] for times in (lift_t_us, pressure_t_us, flow_t_us) if times]
+        if lasts and max(lasts) >= self._close_us:
+            raise ValueError(
+                f"a sample at {max(lasts)} us is to be judged by itself: only those before {self._close_us}"
+            )
+        for t_us, value in zip(lift_t_us, lift_m, strict=True):
+            self._lift.push(t_us, value)
+        if pressure_t_us:
+            self._pressures.extend(pressure_pa)
+            self._last_pressure_us = pressure_t_us[-1]
+        if flow_t_us:
+            self._flow.push_many(flow_t_us, area_m2, mass_flow_kg_s)
+            self._last_flow_us = flow_t_us[-1]
+
     # ------------------------------------------------------------ what is said
 
     def standing(self) -> Standing:
@@ -134,7 +172,7 @@ class Stabiliser:
             s0, s1, p = self._approach.residuals()
             n = float(self._approach.n)
             self._pool.keep(
-                s0, s1, n, p, self._pool.estimate(s0, s1, n, p, self._samples_a_block(), self._approach.rough())
+                s0, s1, n, p, self._pool.estimate(s0, s1, n, p, self._samples_a_block(), self._approach.rough)
             )
             self._approach.learn()
 
@@ -227,7 +265,7 @@ class Stabiliser:
             return
         wanted = self._settings.wanted
         s0, s1, p = self._approach.residuals()
-        noise = self._pool.estimate(s0, s1, float(self._approach.n), p, self._samples_a_block(), self._approach.rough())
+        noise = self._pool.estimate(s0, s1, float(self._approach.n), p, self._samples_a_block(), self._approach.rough)
         factor = t_factor(noise.dof) / t_factor(math.inf)
         # every response is tried every other second and before anything is taken
         full = self._ticks >= self._next_full

@@ -7,6 +7,7 @@ theta then has variance (long-run variance) / T.
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -44,6 +45,11 @@ def block_correlation(theta_s: np.ndarray, m: float, block_s: float) -> tuple[np
     return between / within, m * (1 + f) / (1 - f) / within
 
 
+@lru_cache(maxsize=64)
+def _grid(m: float, block_s: float) -> tuple[np.ndarray, np.ndarray]:
+    return block_correlation(THETAS_S, m, block_s)
+
+
 class NoisePool:
     """Remembers what the residuals of earlier steps were like."""
 
@@ -62,7 +68,8 @@ class NoisePool:
         ``rough`` is the mean square second difference of the blocks: an approach
         hardly shows in it, so it bounds the level before any fit is good.
         """
-        corr, ratios = block_correlation(THETAS_S, m, self._block_s)
+        # the number of samples in a block hardly matters: a tenth is near enough to keep the grid
+        corr, ratios = _grid(round(m, 1), self._block_s)
         if p == 0 or s0 > 3.0 * n * rough / (6 - 8 * corr[-1] + 2 * corr[-1] ** 2):
             s0, s1, p = n * rough / 4, 0.0, 0.0
         # what a prior of twelve blocks at the first guess would have shown

@@ -13,8 +13,6 @@ FIRST_TAUS_S = np.geomspace(0.15, 4.2, 24)
 SECOND_TAUS_S = np.geomspace(0.25, 3.5, 15)
 DAMPINGS = (0.42, 0.56, 0.7, 0.88)
 CREEP_TAUS_S = (1.5, 3.0, 6.0, 12.0)
-CREEP_CHANCE = 0.15
-"""How often a reading is taken to creep after a move, before its record has been seen."""
 PRESSURE_LAGS_S = (0.1, 0.3, 1.0)
 PRESSURE_SIZES = (0.4, 0.3, 0.06)
 """Root mean square effect of a pressure seen that late: 0.5 would be the whole of the square root."""
@@ -74,7 +72,6 @@ def _models() -> Columns:
 
 INDEX = _models()
 ALWAYS = np.array([*range(LAGS), CONSTANT, *range(CREEP_COLUMNS, SIZE)])
-CREEP_PRIOR = np.log(np.array([1 - CREEP_CHANCE] + [CREEP_CHANCE / CREEPS] * CREEPS))
 # before anything is known: either order alike, all time constants and dampings alike
 OPEN = np.concatenate([np.full(FIRST, 0.5 / FIRST), np.full(SECOND, 0.5 / SECOND)])
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from acquire.stabiliser.approach import Approach
+from acquire.stabiliser.approach import Approach, CreepPrior
 from acquire.stabiliser.blocks import Blocks
 from acquire.stabiliser.digits import digit_uncertainty
 from acquire.stabiliser.mixture import half_width, outside
@@ -119,7 +119,7 @@ def test_the_pressure_enters_its_band_at_nine_tenths_of_it_and_leaves_at_the_who
 
 def test_a_swing_lacks_its_envelope_even_while_it_crosses_the_end_value() -> None:
     rng = np.random.default_rng(3)
-    approach = Approach(0.1)
+    approach = Approach(0.1, CreepPrior(0.15, 0.012))
     crossing = 1.5 * np.pi / 0.5
     for t in np.arange(0.1, crossing, 0.1):
         y = 1 + 0.025 * np.exp(-0.2 * t) * np.cos(0.5 * t) + 0.0003 * rng.standard_normal()
