@@ -74,19 +74,37 @@ def coverage_factor(dof: float) -> float:
     return float(reporting.k_factor(max(1.0, math.floor(dof)), 95))
 
 
-def propagate(formula: Formula, inputs: Sequence[Input]) -> Propagated:
+def propagate(
+    formula: Formula, inputs: Sequence[Input], correlations: Mapping[tuple[str, str], float] | None = None
+) -> Propagated:
     """First-order propagation with Welch-Satterthwaite degrees of freedom.
 
-    The inputs are independent. ``contribution_rel`` of each component is
-    relative to the result, or to its standard uncertainty where the result
-    is smaller than that, so that a result of zero has a budget too.
+    The inputs are independent but for ``correlations``, coefficients by pair
+    of names; degrees of freedom hold for independent inputs only (JCGM 100,
+    G.4.1), so that correlated ones must have unlimited ones. ``contribution_rel`` of each component has the
+    sign of its sensitivity and is relative to the result, or to its standard
+    uncertainty where the result is smaller than that, so that a result of
+    zero has a budget too.
     """
     import GTC
+    from GTC import reporting
 
+    correlations = correlations or {}
+    correlated = {name for pair in correlations for name in pair}
+    for its in inputs:
+        if its.name in correlated and its.dof < UNLIMITED_DOF:
+            raise ValueError(f"{its.name} is correlated with another input: give it unlimited degrees of freedom")
     numbers = {
-        its.name: GTC.ureal(its.value, its.standard_uncertainty, df=min(max(its.dof, 1.0), UNLIMITED_DOF))
+        its.name: GTC.ureal(
+            its.value,
+            its.standard_uncertainty,
+            df=math.inf if its.name in correlated else min(max(its.dof, 1.0), UNLIMITED_DOF),
+            independent=its.name not in correlated,
+        )
         for its in inputs
     }
+    for (first, second), r in correlations.items():
+        GTC.set_correlation(r, numbers[first], numbers[second])
     result = formula(numbers)
     uncertainty = float(result.u)
     scale = max(abs(float(result.x)), uncertainty)
@@ -98,7 +116,7 @@ def propagate(formula: Formula, inputs: Sequence[Input]) -> Propagated:
             standard_uncertainty=its.standard_uncertainty,
             distribution=its.distribution,
             dof=min(its.dof, UNLIMITED_DOF),
-            contribution_rel=float(GTC.component(result, numbers[its.name])) / scale if scale else 0.0,
+            contribution_rel=float(reporting.u_component(result, numbers[its.name])) / scale if scale else 0.0,
             shared=its.shared,
         )
         for its in inputs
@@ -121,12 +139,14 @@ class Drawn:
 def monte_carlo(formula: Formula, inputs: Sequence[Input], draws: int = 50_000, seed: int = 1) -> Drawn:
     """Propagation of distributions, JCGM 101:2008, to confirm a budget.
 
-    Same seed, same result. A reading costs about 20 us a draw. Raises
-    ``ValueError`` for fewer than 1000 draws: its quantiles say nothing.
+    Same seed, same result: only the generator's raw numbers are used, which
+    stay the same from one release of numpy to the next. A reading costs about
+    20 us a draw. Raises ``ValueError`` for fewer than 1000 draws: its
+    quantiles say nothing.
     """
     if draws < 1000:
         raise ValueError(f"{draws} draws are too few for a 95 % interval: take at least 1000")
-    random = np.random.default_rng(seed)
+    random = np.random.Generator(np.random.PCG64(seed))
     columns = {its.name: _draw(its, random, draws).tolist() for its in inputs}
     names = list(columns)
     rows = zip(*columns.values(), strict=True)
@@ -136,11 +156,51 @@ def monte_carlo(formula: Formula, inputs: Sequence[Input], draws: int = 50_000, 
 
 
 def _draw(its: Input, random: np.random.Generator, draws: int) -> NDArray[np.float64]:
-    u = its.standard_uncertainty
+    """Draws by the inverse of the distribution function."""
+    from scipy.special import ndtri, stdtrit
+
+    u, shares = its.standard_uncertainty, np.maximum(random.random(draws), 2.0**-54)
     if its.distribution == "rectangular":
-        half_width = math.sqrt(3.0) * u
-        return its.value + random.uniform(-half_width, half_width, draws)
-    if its.distribution == "t" and its.dof < UNLIMITED_DOF:
+        deviates = math.sqrt(3.0) * (2.0 * shares - 1.0)
+    elif its.distribution == "t" and its.dof < UNLIMITED_DOF:
         # scaled and shifted t, JCGM 101, 6.4.9
-        return its.value + u * random.standard_t(max(its.dof, 1.0), draws)
-    return its.value + u * random.standard_normal(draws)
+        deviates = stdtrit(max(its.dof, 1.0), shares)
+    else:
+        deviates = ndtri(shares)
+    found: NDArray[np.float64] = its.value + u * deviates
+    return found
+
+
+def numerical_tolerance(standard_uncertainty: float, digits: int = 1) -> float:
+    """Half of the last of ``digits`` significant digits of a standard uncertainty.
+
+    Source: JCGM 101:2008, 7.9.2: u = c * 10^l with c of that many digits,
+    tolerance = 10^l / 2.
+    """
+    if not standard_uncertainty > 0.0:
+        return 0.0
+    exponent = int(f"{standard_uncertainty:.{digits - 1}e}".split("e")[1]) - digits + 1
+    return 0.5 * 10.0**exponent
+
+
+@dataclass(frozen=True, slots=True)
+class Confirmation:
+    """A first-order interval beside the drawn one; ``holds`` when both ends agree within ``tolerance``."""
+
+    low_95: float
+    high_95: float
+    drawn: Drawn
+    tolerance: float
+    holds: bool
+
+
+def confirm(value: float, standard_uncertainty: float, factor: float, drawn: Drawn, digits: int = 1) -> Confirmation:
+    """Whether the first-order interval holds.
+
+    Source: JCGM 101:2008, 8.1: |y - U - y_low| and |y + U - y_high| are both
+    at most the numerical tolerance of u. Any unit, the same for all.
+    """
+    low, high = value - factor * standard_uncertainty, value + factor * standard_uncertainty
+    tolerance = numerical_tolerance(standard_uncertainty, digits)
+    off = max(abs(low - drawn.low_95), abs(high - drawn.high_95))
+    return Confirmation(low, high, drawn, tolerance, off <= tolerance)

@@ -5,12 +5,12 @@ confirmation by Monte Carlo: every influence enters it by name.
 """
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from acquire.air import ISENTROPIC_EXPONENT, vapour_fraction
-from acquire.budget import Input, propagate
+from acquire.budget import UNLIMITED_DOF, Input, Propagated, monte_carlo, propagate
 from acquire.flow_model import FlowModel
 from acquire.influences import (
     ALLOWANCE,
@@ -29,7 +29,7 @@ from acquire.influences import (
     reading_inputs,
 )
 from acquire.records import LeakageLaw
-from acquire.values import Capture, FlowResult
+from acquire.values import Capture, Component, FlowResult
 from drivers.base import ChannelSettings
 
 __all__ = [
@@ -43,6 +43,11 @@ __all__ = [
     "local_slope",
     "measurement",
 ]
+
+# the meter's root is straight enough for first order where its pressure is this many standard uncertainties
+_STRAIGHT = 10.0
+_DRAWS = 10_000
+NEAR_ZERO = "bend of the meter's root near zero"
 
 # nearer points than this say more about noise than about the slope
 _LEAST_RISE_M = 0.25e-3
@@ -90,6 +95,26 @@ class Measurement:
     start_pa: float
 
     @property
+    def near_zero(self) -> bool:
+        """Whether the meter's pressure is too near zero for first order."""
+        return self.window.meter_pressure_pa < _STRAIGHT * _meter_uncertainty_pa(self.inputs)
+
+    def as_read(self) -> "Measurement":
+        """The same formula about the meter pressure that was read, for a Monte Carlo run.
+
+        A pressure below zero counts as zero. The reading is the mean of
+        samples that cannot be negative: near zero their noise lifts it above
+        the area of the mean pressure, and that may be its error.
+        """
+        if not self.near_zero:
+            return self
+        meter_pa = max(self.window.meter_pressure_pa, 0.0)
+        its = self.inputs[0]
+        lifted = abs(its.value - self.model.effective_area_m2(meter_pa, self.window.test_pressure_pa))
+        first = replace(its, standard_uncertainty=math.hypot(its.standard_uncertainty, lifted / math.sqrt(3.0)))
+        return replace(self, inputs=(first, *self.inputs[1:]), start_pa=meter_pa)
+
+    @property
     def lift_error_m(self) -> float:
         """How far the valve stood below the step's lift."""
         if self.window.step_lift_m is None or self.window.lift_m is None:
@@ -128,6 +153,10 @@ def _sum(x: Mapping[str, Any], name: str) -> Any:
     return x[name] + x.get(f"{name}, digit", 0.0) + x.get(f"{name}, zero", 0.0)
 
 
+def _meter_uncertainty_pa(inputs: Sequence[Input]) -> float:
+    return math.hypot(*(its.standard_uncertainty for its in inputs if its.name.startswith("meter pressure")))
+
+
 def measurement(
     model: FlowModel,
     capture: Capture,
@@ -150,8 +179,7 @@ def measurement(
             inputs += lift_inputs(model, window.lift_m, slope, channels, zeros)
     if leakage is not None or carry_allowance:
         inputs.append(leakage_input(model, leakage, window.test_pressure_pa))
-    u_meter = math.hypot(*(its.standard_uncertainty for its in inputs if its.name.startswith("meter pressure")))
-    start_pa = max(window.meter_pressure_pa, 0.5 * u_meter, 1e-3)
+    start_pa = max(window.meter_pressure_pa, 0.5 * _meter_uncertainty_pa(inputs), 1e-3)
     upstream_pa = model.meter_upstream_pa(start_pa, window.test_pressure_pa)
     doubts = model.meter.doubts(start_pa, upstream_pa, model.meter_air, ISENTROPIC_EXPONENT)
     inputs += meter_inputs(doubts)
@@ -185,6 +213,8 @@ def evaluate(
         model, capture, window, neighbour, leakage, channels, carry_allowance=carry_allowance, zeros=zeros
     )
     result = propagate(its.area_m2, its.inputs)
+    widened = _drawn_near_zero(its, result) if its.near_zero else None
+    result = widened or result
     state = model.statement.flow_m3_s
     return FlowResult(
         mass_flow_kg_s=result.value * model.port_flux_kg_s_m2(window.test_pressure_pa),
@@ -197,7 +227,27 @@ def evaluate(
         leakage_m3_s=state(its.leakage_area_m2),
         lift_correction_m3_s=state(its.slope.best * its.lift_error_m if its.slope else 0.0),
         budget=result.components,
+        interval_by="first order" if widened is None else "monte carlo",
     )
+
+
+def _drawn_near_zero(its: Measurement, result: Propagated) -> Propagated | None:
+    """The result with the interval of a Monte Carlo run where that is wider; None where it is not.
+
+    The interval is stated with equal sides that reach the farther end. What
+    it has more than first order is a component of its own.
+    """
+    as_read = its.as_read()
+    drawn = monte_carlo(as_read.area_m2, as_read.inputs, _DRAWS)
+    half_width = max(drawn.high_95 - result.value, result.value - drawn.low_95)
+    if not half_width > result.coverage_factor * result.standard_uncertainty:
+        return None
+    u = half_width / result.coverage_factor
+    more = math.sqrt(u**2 - result.standard_uncertainty**2)
+    before, scale = (max(abs(result.value), its) for its in (result.standard_uncertainty, u))
+    components = tuple(replace(c, contribution_rel=c.contribution_rel * before / scale) for c in result.components)
+    bend = Component(NEAR_ZERO, 0.0, "m2", more, "normal", UNLIMITED_DOF, more / scale, shared=False)
+    return replace(result, standard_uncertainty=u, components=(*components, bend))
 
 
 def _check(model: FlowModel, capture: Capture, window: Window) -> None:

@@ -133,7 +133,8 @@ class Component:
 
     ``standard_uncertainty`` is in the input's own ``unit``;
     ``contribution_rel`` is its effect on the area, relative, one standard
-    uncertainty. ``shared`` marks what is common to all readings of the same
+    uncertainty, with its sign (budgets kept by the first version hold the
+    magnitude). ``shared`` marks what is common to all readings of the same
     bench and so cancels in a difference.
     """
 
@@ -153,7 +154,9 @@ class FlowResult:
 
     ``effective_area_m2`` has the leakage subtracted and is referred to the
     step's lift; ``flow_m3_s`` states it (see the statement's convention).
-    ``half_width_95_m3_s`` = k(dof) * standard uncertainty.
+    ``half_width_95_m3_s`` = k(dof) * standard uncertainty. ``interval_by``
+    says what gave the interval: near zero flow, where the meter's root bends
+    too much, it is a Monte Carlo run.
     """
 
     mass_flow_kg_s: float
@@ -166,6 +169,7 @@ class FlowResult:
     leakage_m3_s: float
     lift_correction_m3_s: float
     budget: tuple[Component, ...]
+    interval_by: Literal["first order", "monte carlo"] = "first order"
 
 
 # ---------------------------------------------------------------- the pull

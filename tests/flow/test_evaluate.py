@@ -91,12 +91,13 @@ def test_a_pressure_error_counts_half_in_the_area() -> None:
     test_rel = (0.05 + 0.001 * 28) / 28 / 1.96
     assert _relative(result, "test pressure") > 0.5 * test_rel
     by_name = {c.name: c for c in result.budget}
-    assert by_name["test pressure"].contribution_rel == pytest.approx(0.5 * test_rel, rel=0.05)
+    # with its sign: the higher the test pressure, the smaller the area of the same flow
+    assert by_name["test pressure"].contribution_rel == pytest.approx(-0.5 * test_rel, rel=0.05)
     assert by_name["meter pressure"].contribution_rel == pytest.approx(0.5 * (0.02 + 0.001 * 8) / 8 / 1.96, rel=0.05)
     assert by_name["meter pressure, digit"].standard_uncertainty == pytest.approx(0.005 * INH2O / math.sqrt(3))
     assert by_name["meter calibration"].contribution_rel == pytest.approx(0.0025 / 0.98, rel=1e-3)
     # a barometer moves meter and port alike
-    assert by_name["room pressure"].contribution_rel < 1e-4
+    assert abs(by_name["room pressure"].contribution_rel) < 1e-4
     # 0.9 F is 0.5 K, half of it relative to 295 K
     assert by_name["room temperature"].contribution_rel == pytest.approx(0.5 * 0.5 / 1.96 / 295, rel=0.02)
 
@@ -146,7 +147,7 @@ def test_a_reading_beside_its_lift_is_moved_along_the_local_slope() -> None:
     expected = 0.3 * chord / math.sqrt(3) * 0.0001 / result.effective_area_m2
     assert by_name["slope over lift"].contribution_rel == pytest.approx(expected, rel=1e-6)
     expected = 0.7 * chord * 0.001 * 0.0254 / 1.96 / result.effective_area_m2
-    assert by_name["lift indicator"].contribution_rel == pytest.approx(expected, rel=1e-4)
+    assert by_name["lift indicator"].contribution_rel == pytest.approx(-expected, rel=1e-4)
 
 
 def test_the_local_slope_starts_at_the_closed_valve_or_the_neighbour() -> None:
@@ -170,10 +171,10 @@ def test_without_a_thermometer_at_the_meter_its_warmth_is_carried() -> None:
     by_name = {c.name: c for c in intake.budget}
     # +-3 K, rectangular, half of it in the root of the density
     assert by_name["meter temperature (not measured)"].contribution_rel == pytest.approx(
-        0.5 * 3 / 295 / 3**0.5, rel=0.01
+        -0.5 * 3 / 295 / 3**0.5, rel=0.01
     )
     # an error of the room's thermometer then moves both alike
-    assert by_name["room temperature"].contribution_rel < 1e-5
+    assert abs(by_name["room temperature"].contribution_rel) < 1e-5
     # exhaust: meter and port have the same air, so that its warmth hardly matters
     exhaust = evaluated(flow_model("exhaust", meter_temperature_k=295.0), channels=channels)
     assert _relative(exhaust, "meter temperature") < 1e-4
