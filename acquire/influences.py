@@ -12,7 +12,7 @@ from acquire.air import ISENTROPIC_EXPONENT, ISENTROPIC_EXPONENT_HALF_WIDTH
 from acquire.budget import Input, normal, rectangular
 from acquire.config import Zero
 from acquire.flow_model import FlowModel
-from acquire.leakage import leakage_area_m2, leakage_uncertainty_m2
+from acquire.leakage_law import leakage_area_m2, leakage_uncertainty_m2
 from acquire.meters import Doubt
 from acquire.records import LeakageLaw
 from acquire.statement import port_doubt_rel

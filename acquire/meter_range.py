@@ -31,6 +31,12 @@ def range_fault(config: BenchConfig, meter_range: str, meter_pressure_pa: float)
     )
 
 
+def least_flow_kg_s(config: BenchConfig, meter_range: str) -> float:
+    """The smallest mass flow of reference air that a range reads; 0 where it starts at zero."""
+    its = config.meter.ranges[meter_range]
+    return _flow_kg_s(config, its, its.lowest_pressure_pa)
+
+
 def _others_with_that_flow(config: BenchConfig, meter_range: str, meter_pressure_pa: float) -> list[str]:
     if not meter_pressure_pa > 0.0:
         return []

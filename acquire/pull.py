@@ -11,6 +11,7 @@ from dataclasses import replace
 from acquire.basis import NO_BASIS, Basis
 from acquire.config import BenchConfig, Settling
 from acquire.flow import Neighbour
+from acquire.leakage import judged_beside_m2
 from acquire.outputs import Ended, Marked, Moved, Output, PullState, Skipped, Taken, ZerosRead
 from acquire.records import Action, LeakageLaw, PullRequest, Refused
 from acquire.signals import Signals
@@ -55,7 +56,14 @@ class PullCore:
         meter_range = start.meter_range or request.meter_range
         if meter_range not in config.meter.ranges:
             raise Refused(f"meter range {meter_range!r} is not configured: use one of {', '.join(config.meter.ranges)}")
-        self._signals = Signals(config, request.direction, meter_range, start.zeros_before, self.basis)
+        self._signals = Signals(
+            config,
+            request.direction,
+            meter_range,
+            start.zeros_before,
+            self.basis,
+            reads_leak=request.kind == "leakage",
+        )
         self._steps = request.steps()
         self._with_valve = request.kind == "lift"
         self._refuse_unreachable()
@@ -70,6 +78,8 @@ class PullCore:
         # what counts as settled in this pull
         self.settling = _settling(config, request)
         self._stabiliser = Stabiliser(self.settling)
+        # a leak may be next to nothing: it is judged together with an area of known size
+        self._beside_m2 = judged_beside_m2(config) if request.kind == "leakage" else 0.0
         self._zero_reader = self._new_zero_reader()
         self._fault = ""
         self._aimed = False
@@ -221,12 +231,22 @@ class PullCore:
         flow = self._signals.flow(t_us, meter_pressure_pa)
         if flow is None:
             return
-        self._stabiliser.push_flow(t_us, *flow)
+        area_m2, mass_flow = flow
+        if self._beside_m2:
+            mass_flow += self._beside_m2 * self._signals.flux_at(self._steps[self._now].test_pressure_pa)
+        self._stabiliser.push_flow(t_us, area_m2 + self._beside_m2, mass_flow)
         if self._paused or self.lift_on_press:
             return
-        capture = self._stabiliser.capture()
+        capture = self._captured()
         if capture is not None and self._silent() is None:
             self._take(capture, "settled", outputs)
+
+    def _captured(self, now: bool = False) -> Capture | None:
+        """The settled reading; with ``now`` the best to be had at this moment."""
+        capture = self._stabiliser.capture_now() if now else self._stabiliser.capture()
+        if capture is None or not self._beside_m2:
+            return capture
+        return replace(capture, area_m2=capture.area_m2 - self._beside_m2)
 
     def _silent(self) -> str | None:
         return self._signals.silent(with_lift=self._with_valve and not self.lift_on_press)
@@ -433,7 +453,7 @@ class PullCore:
                     f"Nothing taken: the lift is {lift_m / 0.0254:.4f} in ({lift_m * 1e3:.3f} mm), "
                     f"the step is {step.lift_m / 0.0254:.4f} in ({step.lift_m * 1e3:.3f} mm)."
                 )
-        capture = self._stabiliser.capture() or self._stabiliser.capture_now()
+        capture = self._captured(now=True)
         if capture is None:
             raise Refused("Nothing taken: no flow readings at this step yet.")
         if not self._take(capture, "hand", outputs, lift_m if self.lift_on_press else None):

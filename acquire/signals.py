@@ -10,6 +10,7 @@ from acquire.basis import Basis
 from acquire.config import BenchConfig
 from acquire.flow import FlowModel, Neighbour, Window, evaluate
 from acquire.hold import judge_hold
+from acquire.leakage import bound_of, reads_least
 from acquire.records import LeakageLaw
 from acquire.scaling import channel_settings, scale_for
 from acquire.values import AirState, Capture, Direction, FlowResult, Hold, Step, Zeros
@@ -68,8 +69,17 @@ class Signals:
     """The signals of one pull. ``fault`` says why there is no flow; empty when there is."""
 
     def __init__(
-        self, config: BenchConfig, direction: Direction, meter_range: str, zeros: Zeros | None, basis: Basis
+        self,
+        config: BenchConfig,
+        direction: Direction,
+        meter_range: str,
+        zeros: Zeros | None,
+        basis: Basis,
+        *,
+        reads_leak: bool = False,
     ) -> None:
+        # a blank-plate run: there may be no flow at all, and noise about none has two signs
+        self.reads_leak = reads_leak
         self.basis = basis
         self.config = config
         self.direction = direction
@@ -139,9 +149,16 @@ class Signals:
         if model is None or test_pressure_pa is None:
             return None
         area_m2 = model.effective_area_m2(meter_pressure_pa, test_pressure_pa)
+        if self.reads_leak and meter_pressure_pa < 0.0:
+            area_m2 = -model.effective_area_m2(-meter_pressure_pa, test_pressure_pa)
         self.keep("area", t_us, area_m2)
-        mass_flow = area_m2 * model.port_flux_kg_s_m2(test_pressure_pa) if area_m2 > 0.0 else 0.0
+        mass_flow = area_m2 * model.port_flux_kg_s_m2(test_pressure_pa) if area_m2 != 0.0 else 0.0
         return area_m2, mass_flow
+
+    def flux_at(self, test_pressure_pa: float) -> float:
+        """Ideal mass flux at a test pressure, kg/(s m2); 0 while the air is not known."""
+        model = self.model()
+        return 0.0 if model is None else model.port_flux_kg_s_m2(test_pressure_pa)
 
     def stated_flow_m3_s(self) -> float | None:
         """The flow now, stated at the reference, leakage included."""
@@ -185,7 +202,14 @@ class Signals:
         if latest is None or self._model is None:
             return ""
         over = latest > self.config.meter.ranges[self.meter_range].highest_pressure_pa
+        if self._is_bound(latest):
+            return ""
         return (self._model.range_fault(latest) or "") if over or settled else ""
+
+    def _is_bound(self, meter_pressure_pa: float) -> bool:
+        """Whether this is a leak so small that even the finest range only says: less than it can read."""
+        lowest_pa = self.config.meter.ranges[self.meter_range].lowest_pressure_pa
+        return self.reads_leak and meter_pressure_pa < lowest_pa and reads_least(self.config, self.meter_range)
 
     def measure(
         self,
@@ -207,7 +231,8 @@ class Signals:
         if model is None or not pressure or not meter:
             raise ValueError(self.fault or "there are no readings in the window")
         meter_pressure_pa = _mean(meter)
-        fault = model.range_fault(meter_pressure_pa)
+        bound = self._is_bound(meter_pressure_pa)
+        fault = None if bound else model.range_fault(meter_pressure_pa)
         if fault is not None:
             raise ValueError(fault)
         if step.lift_m is not None and lift_m is None:
@@ -215,7 +240,10 @@ class Signals:
             lift_m = _mean(lifts) if lifts else self.latest("lift")
         hold = judge_hold(pressure_t, pressure, step.test_pressure_pa, band_pa)
         window = Window(hold.mean_pa, meter_pressure_pa, lift_m, step.lift_m)
-        flow = evaluate(model, capture, window, neighbour, leakage, self.channels, carry_allowance=carry_allowance)
+        if bound:
+            flow = bound_of(model, hold.mean_pa)
+        else:
+            flow = evaluate(model, capture, window, neighbour, leakage, self.channels, carry_allowance=carry_allowance)
         return Measured(lift_m, meter_pressure_pa, model.room, model.meter_temperature_k, hold, flow)
 
 
