@@ -32,7 +32,15 @@ DIRECTION = click.option("--direction", type=click.Choice(["intake", "exhaust"])
 @click.option("--valves", default=1, show_default=True, help="Valves that the flow passed at once.")
 @click.option("--rpm", type=float, help="Engine speed for the index.")
 @JSON
-def compare(heads: tuple[str, ...], db: Path | None, as_json: bool, override: tuple[str, ...], **options: Any) -> int:
+@click.option("-o", "--output", type=click.Path(dir_okay=False, path_type=Path), help="Also a page: .pdf or .png.")
+def compare(
+    heads: tuple[str, ...],
+    db: Path | None,
+    as_json: bool,
+    override: tuple[str, ...],
+    output: Path | None,
+    **options: Any,
+) -> int:
     """Is the difference between HEADS real? Each is a head's identifier, or pulls such as 12,15.
 
     The first is compared with each of the others. Exit code 1 when no verdict
@@ -45,6 +53,8 @@ def compare(heads: tuple[str, ...], db: Path | None, as_json: bool, override: tu
 
     if len(heads) < 2:
         raise click.UsageError("Name two heads at least.")
+    if output is not None and len(heads) > 2:
+        raise click.UsageError("A page compares two heads: name two with -o.")
     with archive_reader(db) as reader:
         sides = [choose(reader, word, options["direction"]) for word in heads]
         asked = _asked(sides[0][-1].config, options, override, len(heads) - 1)
@@ -56,6 +66,11 @@ def compare(heads: tuple[str, ...], db: Path | None, as_json: bool, override: tu
         click.echo("[" + ",\n".join(comparison_json(its) for its in found) + "]")
     else:
         click.echo("\n\n".join(comparison_text(its) for its in found))
+    if output is not None:
+        from acquire.sheet.comparison_page import write_comparison_page
+
+        write_comparison_page(found[0], output)
+        click.echo(f"{output} written.", err=True)
     return 0 if all(its.verdict is not None for its in found) else 1
 
 

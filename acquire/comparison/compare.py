@@ -4,11 +4,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from acquire.cam import Cam
-from acquire.comparison.differences import Differences, Repeats, differences
+from acquire.comparison.differences import SAME_LIFT_M, Differences, Repeats, differences
 from acquire.comparison.event import AreaAt, Engine, EventFinding, seen_by_engine
 from acquire.comparison.regions import RegionFinding, Unrest, by_region, unrest
 from acquire.comparison.setups import SameWay, same_way
 from acquire.comparison.verdict import CurveVerdict, judge
+from acquire.port import curtain_area_m2
 from acquire.records import ArchivedPull
 from acquire.values import Point
 
@@ -46,6 +47,18 @@ class Side:
 
 
 @dataclass(frozen=True, slots=True)
+class OfPort:
+    """Of one head at one lift: lift over diameter, coefficient on the curtain (None without a diameter), flow noise.
+
+    ``noise_rel`` is the relative standard deviation of the flow signal while the newest point was taken.
+    """
+
+    lift_over_diameter: float | None
+    coefficient: float | None
+    noise_rel: float
+
+
+@dataclass(frozen=True, slots=True)
 class Comparison:
     """Everything that a comparison found. ``verdict`` is None when none may be given; ``no_verdict`` says why."""
 
@@ -60,6 +73,8 @@ class Comparison:
     regions: tuple[RegionFinding, ...]
     unrest_a: Unrest
     unrest_b: Unrest
+    port_a: tuple[OfPort, ...]
+    port_b: tuple[OfPort, ...]
     event: EventFinding | None
 
 
@@ -124,6 +139,8 @@ def compare(a: Sequence[ArchivedPull], b: Sequence[ArchivedPull], repeats: Repea
         regions=regions,
         unrest_a=unrest(sides[0].points),
         unrest_b=unrest(sides[1].points),
+        port_a=_of_port(sides[0], found),
+        port_b=_of_port(sides[1], found),
         event=_event(found, sides, asked) if verdict is not None else None,
     )
 
@@ -148,6 +165,20 @@ def _side(pulls: Sequence[ArchivedPull], override: Sequence[str], left_out: list
     return Side(sound[-1].request.subject.identifier, tuple(sound))
 
 
+def _of_port(side: Side, found: Differences) -> tuple[OfPort, ...]:
+    """The newest pull's figures at each common lift."""
+    figures, diameter = [], side.valve_diameter_m
+    for at in found.at:
+        point = next(p for p in side.points if abs((p.step_lift_m or 0.0) - at.lift_m) <= SAME_LIFT_M)
+        noise = point.capture.noise_m2 / point.capture.area_m2 if point.capture.area_m2 > 0.0 else 0.0
+        if diameter is None:
+            figures.append(OfPort(None, None, noise))
+        else:
+            on_curtain = point.flow.effective_area_m2 / curtain_area_m2(at.lift_m, diameter)
+            figures.append(OfPort(at.lift_m / diameter, on_curtain, noise))
+    return tuple(figures)
+
+
 def _why_not(pull: ArchivedPull, allowed: set[str]) -> str:
     if pull.request.kind != "lift":
         return f"a {pull.request.kind} run has no lifts"
@@ -170,7 +201,7 @@ def _event(found: Differences, sides: Sequence[Side], asked: Asked) -> EventFind
         its = at.difference
         if its is None:
             continue
-        point = next(p for p in sides[0].points if abs((p.step_lift_m or 0.0) - at.lift_m) < 1e-5)
+        point = next(p for p in sides[0].points if abs((p.step_lift_m or 0.0) - at.lift_m) <= SAME_LIFT_M)
         area_per_flow = point.flow.effective_area_m2 / point.flow.flow_m3_s
         u = its.standard_uncertainty * area_per_flow
         areas.append(AreaAt(at.lift_m, at.a_m3_s * area_per_flow, at.b_m3_s * area_per_flow, u, its.dof))

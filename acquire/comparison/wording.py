@@ -119,6 +119,19 @@ def table(its: Comparison) -> list[tuple[str, ...]]:
     return rows
 
 
+PORT_HEADINGS = ("L/D", "Cd A", "Cd B", "noise A %", "noise B %")
+
+
+def port_table(its: Comparison) -> list[tuple[str, ...]]:
+    """Rows by lift under :data:`PORT_HEADINGS`: coefficient on the curtain, noise of the flow signal."""
+    rows: list[tuple[str, ...]] = []
+    for a, b in zip(its.port_a, its.port_b, strict=True):
+        numbers = [(a.lift_over_diameter, 3), (a.coefficient, 3), (b.coefficient, 3)]
+        cells = ["-" if value is None else f"{value:.{places}f}" for value, places in numbers]
+        rows.append((*cells, f"{a.noise_rel * 100:.2f}", f"{b.noise_rel * 100:.2f}"))
+    return rows
+
+
 def comparison_text(its: Comparison) -> str:
     """``steadydraw compare``, for a terminal."""
     a, b = names(its)
@@ -127,6 +140,8 @@ def comparison_text(its: Comparison) -> str:
     if its.a.pulls[-1].simulated or its.b.pulls[-1].simulated:
         lines.append("SIMULATED BENCH: not a measurement.")
     lines += ["", _columns([(f"lift {shown.lift_unit}", f"A {shown.flow_unit}", *HEADINGS[2:]), *table(its)])]
+    ports = [(lift, *row) for (lift, *_), row in zip(table(its), port_table(its), strict=True)]
+    lines += ["", _columns([(f"lift {shown.lift_unit}", *PORT_HEADINGS), *ports])]
     lines += ["", *map(_wrapped, remarks(its))]
     return "\n".join(lines)
 
@@ -216,6 +231,7 @@ def comparison_json(its: Comparison) -> str:
         "left_out": [asdict(out) for out in its.left_out],
         "regions": [asdict(region) for region in its.regions],
         "unrest": {"a": asdict(its.unrest_a), "b": asdict(its.unrest_b)},
+        "port": {"a": [asdict(one) for one in its.port_a], "b": [asdict(one) for one in its.port_b]},
         "event": asdict(its.event) if its.event else None,
     }
     return json.dumps(record, indent=2)
