@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, TextIO
 
 from acquire.config import BenchConfig, parse_tables
+from acquire.port_figures import port_point
 from acquire.records import ArchivedPull
 from acquire.scaling import scale_for
 from acquire.store.reader import ArchiveReader
@@ -73,7 +74,7 @@ def point_rows(reader: ArchiveReader, pull_ids: Iterable[int], all_takes: bool =
         for point in sorted(pull.points, key=lambda its: (its.step, its.take)):
             current = in_force[point.step] is point
             if current or all_takes:
-                yield _pull_cells(pull) | _point_cells(point, pull.config, current)
+                yield _pull_cells(pull) | _point_cells(point, pull.config, current) | _port_cells(pull, point)
 
 
 def write_samples_csv(reader: ArchiveReader, session_id: int, stream: TextIO, header: bool = True) -> None:
@@ -158,6 +159,22 @@ def _point_cells(point: Point, config: BenchConfig, in_force: bool) -> dict[str,
         shown = f"{name}_{_suffix(unit, config.water)}"
         if shown.lower() != f"{name}_{si_unit}":
             cells[shown] = None if value is None else from_si(float(value), unit, config.water)
+    return cells
+
+
+def _port_cells(pull: ArchivedPull, point: Point) -> dict[str, Cell]:
+    """What the dimensions given with the head allow, and no column for the rest."""
+    if pull.request.kind != "lift":
+        return {}
+    its = port_point(pull, point)
+    cells: dict[str, Cell] = {} if its.lift_over_diameter is None else {"lift_over_diameter": its.lift_over_diameter}
+    for name, on in its.on.items():
+        area = name.replace(" ", "_")
+        cells |= {f"{area}_area_m2": on.area_m2, f"coefficient_on_{area}": on.coefficient.value}
+    if its.velocity is not None:
+        cells |= {"port_velocity_m_s": its.velocity.velocity_m_s, "port_mach": its.velocity.mach}
+    if its.on:
+        cells["coefficient_flags"] = "; ".join(its.flags)
     return cells
 
 

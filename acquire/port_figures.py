@@ -15,7 +15,6 @@ from acquire.port import (
     Coefficient,
     ReferenceArea,
     Stage,
-    Valve,
     coefficient,
     curtain_area_m2,
     head_area_m2,
@@ -120,7 +119,6 @@ def port_figures(pull: ArchivedPull) -> PortFigures:
         "stem diameter": its.stem_diameter_m,
         "minimum section": its.minimum_section_m2,
     }
-    statement, valve = Statement(pull.config.reference), subject.valve(direction)
     points = sorted(pull.in_force.values(), key=lambda point: pull.request.lifts_m[point.step])
     return PortFigures(
         pull_id=pull.id,
@@ -128,18 +126,20 @@ def port_figures(pull: ArchivedPull) -> PortFigures:
         valve_diameter_m=head_m,
         valves=its.count,
         minimum_section_m2=its.minimum_section_m2,
-        points=tuple(_point(pull, point, valve, statement) for point in points),
+        points=tuple(port_point(pull, point) for point in points),
         missing=tuple(name for name, value in known.items() if value is None),
     )
 
 
-def _point(pull: ArchivedPull, point: Point, valve: Valve | None, statement: Statement) -> PortPoint:
+def port_point(pull: ArchivedPull, point: Point) -> PortPoint:
+    """The figures of one point of a lift pull, in force or not."""
     direction, subject = pull.request.direction, pull.request.subject
     its, head_m, lift_m = (
         subject.valve_and_port(direction),
         subject.valve_diameter_m(direction),
         pull.request.lifts_m[point.step],
     )
+    valve = subject.valve(direction)
     areas: dict[ReferenceArea, float] = {}
     if head_m is not None:
         areas["curtain"] = its.count * curtain_area_m2(lift_m, head_m)
@@ -152,7 +152,7 @@ def _point(pull: ArchivedPull, point: Point, valve: Valve | None, statement: Sta
         areas["port section"] = its.minimum_section_m2
     flow, velocity = point.flow, None
     if its.minimum_section_m2 is not None:
-        velocity = section_velocity(statement, flow.effective_area_m2, its.minimum_section_m2)
+        velocity = section_velocity(Statement(pull.config.reference), flow.effective_area_m2, its.minimum_section_m2)
     half_m2 = flow.coverage_factor * flow.standard_uncertainty_m2
     return PortPoint(
         step=point.step,

@@ -13,18 +13,18 @@ from acquire.text import Shown, columns
 
 WIDTH = 80
 _AREAS: dict[ReferenceArea, str] = {
-    "curtain": "Cd curt.",
-    "valve head": "Cd head",
-    "seat": "Cd seat",
-    "minimum": "Cd min.",
-    "port section": "Cd port",
+    "curtain": "curtain",
+    "valve head": "head",
+    "seat": "seat",
+    "minimum": "min.",
+    "port section": "port",
 }
 MEANINGS: dict[ReferenceArea, str] = {
     "curtain": "curtain  pi x valve diameter x lift",
     "valve head": "head     pi/4 x valve diameter squared",
     "seat": "seat     pi/4 x seat inside diameter squared (valve - 2 x seat width)",
-    "minimum": "minimum  smallest passage past the valve: across the seat, a ring beyond it,\n"
-    "           or the throat less the stem (Heywood, eq. 6.7 to 6.9)",
+    "minimum": "min.     smallest passage past the valve: across the seat, a ring beyond it,\n"
+    "           or the throat less the stem; at: which (Heywood, eq. 6.7 to 6.9)",
     "port section": "port     the port's minimum section as given",
 }
 _NARROWEST = {"seat": "seat", "ring": "ring", "port": "throat"}
@@ -53,8 +53,8 @@ def _pull_text(pull: ArchivedPull) -> str:
     titles: tuple[str, ...] = (f"lift {shown.lift_unit}", f"flow {shown.flow_unit}")
     titles += ("L/D",) if figures.valve_diameter_m is not None else ()
     titles += tuple(_AREAS[name] for name in areas)
-    titles += ("narrowest",) if "minimum" in areas else ()
-    titles += (f"port {shown.speed_unit}",) if with_velocity else ()
+    titles += ("at",) if "minimum" in areas else ()
+    titles += (shown.speed_unit,) if with_velocity else ()
     lines.append(columns([titles, *(_row(point, areas, with_velocity, shown) for point in figures.points)]))
     flagged = [
         (point, its.coefficient.flag) for point in figures.points for its in point.on.values() if its.coefficient.flag
@@ -63,12 +63,13 @@ def _pull_text(pull: ArchivedPull) -> str:
         lifts = ", ".join(shown.lift(point.lift_m) for point, its in flagged if its == flag)
         lines += ["", fill(f"! {flag[0].upper()}{flag[1:]}. At {lifts} {shown.lift_unit}.", WIDTH)]
     if areas:
-        lines += ["", "Cd = effective area / named area, the area of all valves that open together:"]
+        lines += ["", "Discharge coefficients: effective area / the area named, of all open valves:"]
         lines += [f"  {MEANINGS[name]}" for name in areas]
     if figures.minimum_section_m2 is not None:
         lines.append(
-            f"Port velocity: mean over the minimum section, {shown.area(figures.minimum_section_m2)}, for the flow\n"
-            "as stated, at the air's own density there (isentropic from the reference air)."
+            f"{shown.speed_unit}: mean velocity over the minimum section, "
+            f"{shown.area(figures.minimum_section_m2)}, for the flow as\n"
+            "stated, at the air's own density there (isentropic from the reference air)."
         )
     if figures.missing:
         absent = ", ".join(figures.missing)

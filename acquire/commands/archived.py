@@ -62,6 +62,18 @@ def export(pulls: tuple[str, ...], db: Path | None, samples: bool, output: Path 
                     write_samples_csv(reader, session_id, stream, header=number == 0)
             else:
                 write_points_csv(reader, [pull.id for pull in found], stream)
+                _say_without_diameter(found)
+
+
+def _say_without_diameter(pulls: "list[ArchivedPull]") -> None:
+    without = [
+        str(pull.id)
+        for pull in pulls
+        if pull.request.kind == "lift" and pull.request.subject.valve_diameter_m(pull.request.direction) is None
+    ]
+    if without:
+        which = ", ".join(without)
+        click.echo(f"No valve diameter was given with pull {which}: no lift/diameter, no coefficients.", err=True)
 
 
 @click.command()

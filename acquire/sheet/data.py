@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from acquire.config import Display
-from acquire.port import curtain_area_m2
+from acquire.port_figures import PortPoint, port_figures
 from acquire.records import ArchivedPull
 from acquire.sheet.figures import (
     PRESSURE_STEP_PA,
@@ -31,6 +31,7 @@ MARK_MEANINGS = {
     "u": "not settled",
     "p": "test pressure did not hold",
     "r": "taken again, the last take is printed",
+    "c": "Cd in doubt, see below",
 }
 
 
@@ -159,8 +160,7 @@ def started(pull: ArchivedPull) -> datetime:
 
 def valve_diameter_m(pull: ArchivedPull) -> float | None:
     """The diameter of the valve that this pull opened."""
-    subject = pull.request.subject
-    return subject.intake_valve_diameter_m if pull.request.direction == "intake" else subject.exhaust_valve_diameter_m
+    return pull.request.subject.valve_diameter_m(pull.request.direction)
 
 
 def marks_of(point: Point) -> str:
@@ -177,22 +177,34 @@ def marks_of(point: Point) -> str:
     )
 
 
-def _cell(pull: ArchivedPull, step: int, units: Units) -> Cell:
+def flags_of(pulls: Sequence[ArchivedPull], units: Units) -> list[str]:
+    """One sentence for each doubt that a coefficient on the curtain raises, with its lifts."""
+    found = []
+    for pull in pulls:
+        lifts: dict[str, list[str]] = {}
+        for its in port_figures(pull).points:
+            if "curtain" in its.on and its.on["curtain"].coefficient.flag:
+                lifts.setdefault(its.on["curtain"].coefficient.flag, []).append(units.lift(its.lift_m))
+        who, unit = pull.request.direction.capitalize(), printed_unit(units.display.lift)
+        found += [f"{who}, Cd at {', '.join(where)} {unit}: {flag}." for flag, where in lifts.items()]
+    return found
+
+
+def _cell(pull: ArchivedPull, step: int, units: Units, its: PortPoint | None) -> Cell:
     point = pull.in_force.get(step)
-    if point is None:
+    if point is None or its is None:
         return Cell("skipped" if step in pull.skipped else "not taken")
     flow, half_width = units.flow(point.flow.flow_m3_s, point.flow.half_width_95_m3_s)
-    diameter, lift = valve_diameter_m(pull), pull.request.lifts_m[step]
-    coefficient = None if diameter is None else point.flow.effective_area_m2 / curtain_area_m2(lift, diameter)
+    curtain = its.on.get("curtain")
     return Cell(
         state="taken",
-        over_diameter=number(None if diameter is None else lift / diameter, 3),
+        over_diameter=number(its.lift_over_diameter, 3),
         flow=flow,
         half_width=half_width,
         held=units.pressure(point.hold.mean_pa),
         sd=units.pressure(point.hold.sd_pa),
-        coefficient=number(coefficient, 3),
-        marks=marks_of(point),
+        coefficient=number(None if curtain is None else curtain.coefficient.value, 3),
+        marks=marks_of(point) + ("c" if curtain is not None and curtain.coefficient.flag else ""),
     )
 
 
@@ -202,12 +214,13 @@ def rows_of(pulls: Sequence[ArchivedPull], units: Units) -> tuple[Row, ...]:
     for lift in sorted(lift for pull in pulls for lift in pull.request.lifts_m):
         if not lifts or lift - lifts[-1] > SAME_LIFT_M:
             lifts.append(lift)
+    figures = [{its.step: its for its in port_figures(pull).points} for pull in pulls]
     rows = []
     for lift in lifts:
         cells = []
-        for pull in pulls:
+        for pull, of_step in zip(pulls, figures, strict=True):
             step = next((n for n, its in enumerate(pull.request.lifts_m) if abs(its - lift) <= SAME_LIFT_M), None)
-            cells.append(None if step is None else _cell(pull, step, units))
+            cells.append(None if step is None else _cell(pull, step, units, of_step.get(step)))
         rows.append(Row(units.lift(lift), tuple(cells)))
     return tuple(rows)
 

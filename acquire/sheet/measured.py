@@ -4,6 +4,8 @@ import math
 from collections.abc import Sequence
 
 from acquire.config import BenchConfig
+from acquire.leakage_words import amount_said, measured_said, too_old_said
+from acquire.ready_words import ready_said
 from acquire.records import ArchivedPull
 from acquire.sheet.data import Units, started, valve_diameter_m
 from acquire.sheet.figures import (
@@ -41,6 +43,7 @@ def _measured(pull: ArchivedPull, units: Units) -> dict[str, str]:
         "Zeros subtracted": _zeros(pull, units),
         "Zero shift": zero_shift(pull, units),
         "Leakage": leakage_text(pull, units),
+        "Bench": ready_said(pull),
         "Lift correction": _lift_correction(pull, units),
         "± comes from": interval_parts(pull),
         "Meter range": ", ".join(or_not_given(name) for name in ranges),
@@ -106,11 +109,14 @@ def leakage_text(pull: ArchivedPull, units: Units) -> str:
     """What was subtracted for leakage and where it comes from."""
     if pull.leakage is None:
         allowance = quantity(significant(pull.config.leakage.allowance_area_m2 * 1e6, 2), "mm²")
-        return f"leakage not measured: none subtracted, {allowance} allowed for in ±"
-    values = sorted(units.flow_value(point.flow.leakage_m3_s) for point in pull.in_force.values())
-    low, high = (number(value, 2) for value in (values[0], values[-1]))
-    stated = low if low == high else f"{low} to {high}"
-    return f"{quantity(stated, printed_unit(units.display.flow))} subtracted, measured {pull.leakage.measured_utc[:10]}"
+        old = too_old_said(pull)
+        because = f" ({old})" if old else ""
+        return f"leakage not measured{because}: none subtracted, {allowance} allowed for in ±"
+
+    def flow(flow_m3_s: float) -> str:
+        return quantity(number(units.flow_value(flow_m3_s), 2), printed_unit(units.display.flow))
+
+    return f"{amount_said(pull, flow)}, {measured_said(pull)}"
 
 
 def _lift_correction(pull: ArchivedPull, units: Units) -> str:
@@ -164,11 +170,13 @@ def convention_of(config: BenchConfig) -> str:
 def method_of(pulls: Sequence[ArchivedPull]) -> str:
     """What was corrected, what the intervals are, what the coefficient is."""
     leakage = "leakage subtracted" if all(pull.leakage for pull in pulls) else "leakage as stated for each pull"
-    coefficient = (
-        " Cd: effective area over curtain area (π × valve diameter × lift)."
-        if any(valve_diameter_m(pull) for pull in pulls)
-        else " Lift/diameter and Cd need the valve diameter: not given."
-    )
+    without = [pull.request.direction for pull in pulls if valve_diameter_m(pull) is None]
+    coefficient = " Cd: effective area over curtain area (π × valve diameter × lift, all open valves)."
+    if without:
+        which = "" if len(without) == len(pulls) else f" for the {without[0]} valve"
+        coefficient = ("" if which == "" else coefficient) + (
+            f" Lift/diameter and Cd need the valve diameter: not given{which}."
+        )
     return (
         f"Corrected: zeros subtracted, {leakage}, flow referred to the stated lift, air density from room pressure, "
         f"temperature and humidity. ±{NBSP}is half the 95{NBSP}% interval.{coefficient} "

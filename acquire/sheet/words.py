@@ -5,11 +5,11 @@ from collections.abc import Sequence
 from typing import Any
 
 from acquire.config import BenchConfig
-from acquire.records import ArchivedPull
+from acquire.records import ArchivedPull, Subject
 from acquire.sheet.data import Units
 from acquire.sheet.figures import NBSP, NOT_GIVEN, number, printed_unit, quantity, signed
 from acquire.units import from_si
-from acquire.values import Point
+from acquire.values import Direction, Point
 
 SIMULATED = "SIMULATED BENCH: not a measurement"
 
@@ -91,9 +91,15 @@ def head_of(pulls: Sequence[ArchivedPull], units: Units) -> list[tuple[str, list
         ("Model", [or_not_given(subject.model) for subject in subjects]),
         ("Port", [or_not_given(subject.port) for subject in subjects]),
         ("Order", [or_not_given(subject.order_reference) for subject in subjects]),
-        ("Intake valve", [units.lift_unit(subject.intake_valve_diameter_m) for subject in subjects]),
-        ("Exhaust valve", [units.lift_unit(subject.exhaust_valve_diameter_m) for subject in subjects]),
+        ("Intake valve", [_valve(subject, "intake", units) for subject in subjects]),
+        ("Exhaust valve", [_valve(subject, "exhaust", units) for subject in subjects]),
     ]
+
+
+def _valve(subject: Subject, direction: Direction, units: Units) -> str:
+    """How many valves open together, when more than one, and their diameter."""
+    count = subject.valve_and_port(direction).count
+    return f"{count} × " * (count > 1) + units.lift_unit(subject.valve_diameter_m(direction))
 
 
 def setup_of(pulls: Sequence[ArchivedPull], units: Units) -> list[tuple[str, list[str]]]:
