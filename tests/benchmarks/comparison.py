@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from acquire.comparison.differences import Differences, Repeats, Spread, differences
+from acquire.comparison.differences import Differences, Repeats, Spread, differences, one_pull_variance
 from acquire.comparison.verdict import CurveVerdict, judge
 from acquire.records import ArchivedPull
 from tests.sheet.example import LIFTS_IN, pull
@@ -46,13 +46,11 @@ def study(random: np.random.Generator, mounts: int = 6, pulls: int = 3) -> Studi
     means = y.mean(axis=1)
     ms_within = ((y - means[:, None]) ** 2).sum(axis=(0, 1)) / (mounts * (pulls - 1))
     ms_between = pulls * ((means - means.mean(axis=0)) ** 2).sum(axis=0) / (mounts - 1)
-    # one pull on its own mount: between + within = MSB/k + (1 - 1/k) MSW, degrees of freedom after Satterthwaite, rounded down
-    parts = np.maximum(ms_between, ms_within) / pulls, (1.0 - 1.0 / pulls) * ms_within
-    dof = sum(parts) ** 2 / (parts[0] ** 2 / (mounts - 1) + parts[1] ** 2 / (mounts * (pulls - 1)))
     found = {}
-    for p, variance, its_dof in zip(PATTERN.points, sum(parts), dof, strict=True):
+    for p, within, among in zip(PATTERN.points, ms_within, ms_between, strict=True):
         assert p.step_lift_m is not None
-        found[p.step_lift_m] = Spread(math.sqrt(variance), math.floor(its_dof))
+        variance, dof = one_pull_variance(among, within, mounts, pulls)
+        found[p.step_lift_m] = Spread(math.sqrt(variance), dof)
     return Studied(found)
 
 
