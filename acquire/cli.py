@@ -6,7 +6,7 @@ import sys
 import click
 
 from acquire import __version__
-from acquire.commands import archived, compare, port, running
+from acquire.commands import archived, budget, compare, port, running
 
 # the matrices here are small: threads cost more than they bring, and one thread sums in one order
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -66,6 +66,7 @@ for command in (
     archived.steady,
     archived.replay,
     archived.sheet,
+    budget.budget,
     port.port,
     compare.compare,
     compare.siblings,
