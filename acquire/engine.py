@@ -6,6 +6,7 @@ and replay can repeat it.
 """
 
 import logging
+import math
 import queue
 import threading
 from collections.abc import Callable
@@ -25,6 +26,7 @@ from acquire.frames import FrameMaker
 from acquire.leakage import fit_law
 from acquire.outputs import Ended, Marked, Moved, Output, PullState, Skipped, Taken, ZerosRead
 from acquire.pull import PullCore
+from acquire.readiness import Readiness, last_ready
 from acquire.recorder import Recorder
 from acquire.records import (
     Action,
@@ -276,7 +278,7 @@ class Engine:
         self._refuse_if_running()
         utc = self._clock.utc().isoformat()
         leakage = self._leakage_for(request)
-        basis = self._basis()
+        basis = self._basis(request, leakage)
         core = PullCore(self.config, request, leakage, basis=basis)
         pull_id = self._archive.begin_pull(request, self._config_text, __version__, utc, leakage, self._sources, basis)
         self._open(pull_id, core)
@@ -318,9 +320,18 @@ class Engine:
                 request.direction, request.setup, self._clock.utc(), self.config.leakage.age_limit_s
             )
 
-    def _basis(self) -> Basis:
+    def _basis(self, request: PullRequest, leakage: LeakageLaw | None) -> Basis:
         """What is in force now besides the configuration."""
-        return Basis()
+        with ArchiveReader(self.archive_path) as reader:
+            checks = reader.bench_records(Readiness, limit=1)
+            old = None
+            if leakage is None and request.kind != "leakage":
+                old = reader.leakage_for(request.direction, request.setup, self._clock.utc(), math.inf)
+        return Basis(
+            ready=last_ready(checks[0].record) if checks else None,
+            old_leakage_utc=old.measured_utc if old is not None else "",
+            old_leakage_pull=old.pull_id if old is not None else None,
+        )
 
     # ------------------------------------------------------------ for the API's threads
 

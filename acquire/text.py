@@ -7,6 +7,8 @@ from dataclasses import asdict
 from typing import Any
 
 from acquire.config import BenchConfig
+from acquire.leakage_words import amount_said, measured_said, too_old_said
+from acquire.ready_words import ready_said
 from acquire.records import ArchivedPull, PullRow
 from acquire.steady import PullHold
 from acquire.units import from_si
@@ -90,7 +92,7 @@ def pull_text(pull: ArchivedPull) -> str:
     head.append("Head: " + ", ".join(_given(request.subject.model_dump(exclude_defaults=True))))
     head.append("Set-up: " + ", ".join(_given(request.setup.model_dump())))
     if request.kind == "lift":
-        head.append(_leakage(pull))
+        head += [_leakage(pull, shown), _ready(pull)]
     head += [f"MARK: {mark.sentence}" for mark in pull.marks]
     in_force = set(map(id, pull.in_force.values()))
     rows: list[tuple[str, ...]] = [
@@ -108,11 +110,17 @@ def pull_text(pull: ArchivedPull) -> str:
     return "\n".join(head) + "\n\n" + (columns(rows) if pull.points else "No points taken.")
 
 
-def _leakage(pull: ArchivedPull) -> str:
+def _leakage(pull: ArchivedPull, shown: Shown) -> str:
     if pull.leakage is None:
-        return "Leakage: not measured; the budget carries the configured allowance."
-    measured = pull.leakage.measured_utc[:16].replace("T", " ")
-    return f"Leakage: subtracted, from blank-plate pull {pull.leakage.pull_id}, measured {measured} UTC."
+        old = too_old_said(pull)
+        because = f" ({old})" if old else ""
+        return f"Leakage: not measured{because}; the budget carries the configured allowance."
+    amount = amount_said(pull, lambda flow_m3_s: f"{shown.flow(flow_m3_s)} {shown.flow_unit}")
+    return f"Leakage: {amount}, blank-plate pull {pull.leakage.pull_id}, {measured_said(pull)}."
+
+
+def _ready(pull: ArchivedPull) -> str:
+    return f"Bench: {ready_said(pull)}."
 
 
 def _point_row(point: Point, shown: Shown, in_force: bool) -> tuple[str, ...]:

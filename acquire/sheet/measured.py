@@ -43,7 +43,7 @@ def _measured(pull: ArchivedPull, units: Units) -> dict[str, str]:
         "Zeros subtracted": _zeros(pull, units),
         "Zero shift": zero_shift(pull, units),
         "Leakage": leakage_text(pull, units),
-        "Bench": ready_said(pull),
+        "Bench checked": ready_said(pull),
         "Lift correction": _lift_correction(pull, units),
         "± comes from": interval_parts(pull),
         "Meter range": ", ".join(or_not_given(name) for name in ranges),

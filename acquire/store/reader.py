@@ -178,8 +178,10 @@ class ArchiveReader:
     def leakage_for(self, direction: Direction, setup: Setup, now: datetime, age_limit_s: float) -> LeakageLaw | None:
         """The newest leakage law of a direction that is not older than the limit, if any.
 
-        One that was measured on another bore fixture than that of ``setup``
-        is left out; where either does not name its fixture it counts.
+        A leak belongs to the joint between plate and fixture and to the plenum:
+        one that was measured on another bore fixture than that of ``setup``, or
+        with a gasket where it has none, is left out. Where either does not name
+        its fixture it counts. What sits on the port's open side is no matter.
         """
         oldest = now - timedelta(seconds=min(age_limit_s, _LONGEST_AGE_S))
         with self._reading():
@@ -191,11 +193,13 @@ class ArchiveReader:
                 JOIN setups ON setups.id = pulls.setup_id
                 WHERE leakage_laws.direction = :direction AND measured_utc >= :oldest
                     AND (:fixture IS NULL OR bore_fixture_diameter_m IS NULL OR bore_fixture_diameter_m = :fixture)
+                    AND gasket_fitted = :gasket
                 ORDER BY measured_utc DESC, leakage_laws.id DESC LIMIT 1
                 """,
                 direction=direction,
                 oldest=utc_text(oldest.isoformat()),
                 fixture=setup.bore_fixture_diameter_m,
+                gasket=int(setup.gasket_fitted),
             )
             return loading.leakage_law(found[0]["law_json"]) if found else None
 

@@ -267,7 +267,7 @@ def law(hours: float, **changes: object) -> LeakageLaw:
     return LAW.model_copy(update={"measured_utc": (NOW + timedelta(hours=hours)).isoformat(), **changes})
 
 
-def test_the_newest_leakage_of_the_direction_is_in_force_unless_too_old_or_of_another_fixture(
+def test_the_newest_leakage_of_the_direction_is_in_force_unless_too_old_or_of_another_joint(
     archive: Archive, reader: ArchiveReader
 ) -> None:
     begin(archive)
@@ -284,7 +284,8 @@ def test_the_newest_leakage_of_the_direction_is_in_force_unless_too_old_or_of_an
 
     assert in_force(REQUEST.setup, 86400.0) == 2e-6
     assert in_force(wider, 1e300) == 8e-6
-    assert in_force(Setup(), 86400.0) == 8e-6
+    assert in_force(Setup(gasket_fitted=True), 86400.0) == 8e-6
+    assert in_force(REQUEST.setup.model_copy(update={"gasket_fitted": False}), 86400.0) is None
     assert in_force(REQUEST.setup, 3000.0) is None
     assert reader.leakage_for("exhaust", REQUEST.setup, NOW, 86400.0) == law(
         -0.5, area_m2=9e-6, direction="exhaust"

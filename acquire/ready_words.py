@@ -1,0 +1,15 @@
+"""What a pull says of the bench it was made on: when that was last checked, and whether it was ready."""
+
+from acquire.age import age_said
+from acquire.records import ArchivedPull
+
+
+def ready_said(pull: ArchivedPull) -> str:
+    """When the bench was last checked before this pull, and the verdict."""
+    last = pull.basis.ready
+    if last is None:
+        return "readiness not checked before this pull"
+    when = f"{last.made_utc[:16].replace('T', ' ')} UTC, {age_said(last.made_utc, pull.started_utc)}"
+    if last.ready:
+        return f"ready {when}"
+    return f"NOT READY when checked {when}: {', '.join(last.against)}"
