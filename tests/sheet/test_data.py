@@ -321,3 +321,36 @@ def test_the_curve_breaks_where_a_step_was_skipped_and_hollows_marked_points() -
     assert series.sound == (False, True, True, False, True, True, True, True)
     assert series.lift[0] == pytest.approx(pull.request.lifts_m[0] / INCH_M)
     assert series.band == pytest.approx(2.0)
+
+
+# ---------------------------------------------------------------- coefficients in doubt
+
+
+def test_a_coefficient_above_one_is_marked_and_explained_once_with_its_lifts() -> None:
+    pulls = [example.pull(subject_changes={"intake_valve_diameter": "1.0 in"}), example.pull("exhaust")]
+    data = data_of(*pulls)
+    assert [row["cells"][0]["marks"] for row in data["rows"]] == ["c"] * 6 + ["", ""]
+    assert ["c", "Cd in doubt, see below"] in data["marks"]
+    assert len(data["flags"]) == 1
+    assert data["flags"][0].startswith(
+        "Intake, Cd at 0.100, 0.200, 0.300, 0.400, 0.500, 0.600 in: coefficient above 1 "
+    )
+    assert "check the valve diameter" in data["flags"][0]
+    assert data_of(example.pull())["flags"] == []
+
+
+def test_two_like_valves_are_named_and_their_curtains_added() -> None:
+    one, two = (data_of(example.pull(subject_changes={"intake_valve": {"count": count}})) for count in (1, 2))
+    assert dict(two["head"])["Intake valve"] == ["2 × 2.020\N{NO-BREAK SPACE}in"]
+    single, double = (float(data["rows"][0]["cells"][0]["coefficient"]) for data in (one, two))
+    assert double == pytest.approx(single / 2, abs=0.001)
+
+
+def test_a_valve_diameter_that_is_missing_is_said_once_and_for_its_direction() -> None:
+    both = {"intake_valve_diameter": None, "exhaust_valve_diameter": None}
+    none = said(example.pull(subject_changes=both), example.pull("exhaust", subject_changes=both))
+    assert none.count("Cd need the valve diameter: not given.") == 1
+    without = {"exhaust_valve_diameter": None}
+    some = said(example.pull(subject_changes=without), example.pull("exhaust", subject_changes=without))
+    assert some.count("not given for the exhaust valve.") == 1
+    assert "Cd: effective area" in some

@@ -52,11 +52,13 @@ def _wordy(direction: str, text: str) -> ArchivedPull:
 
 METRIC = example.bench(display={"pressure": "kPa", "lift": "mm", "flow": "m3/h", "temperature": "F"})
 NO_VALVES = {"intake_valve_diameter": None, "exhaust_valve_diameter": None}
+SMALL = {"intake_valve_diameter": "0.6 in", "exhaust_valve_diameter": "0.5 in"}
 SCENES: dict[str, list[ArchivedPull]] = {
     "both directions": [example.pull(), example.pull("exhaust")],
     "exhaust alone": [example.pull("exhaust")],
     "metric": [example.pull(config=METRIC), example.pull("exhaust", config=METRIC)],
     "no valve diameters": [example.pull(subject_changes=NO_VALVES), example.pull("exhaust", subject_changes=NO_VALVES)],
+    "coefficients in doubt": [example.pull(subject_changes=SMALL), example.pull("exhaust", subject_changes=SMALL)],
     "one lift": [example.pull(lifts_in=(0.3,))],
     "twenty lifts": [example.pull(lifts_in=TWENTY), example.pull("exhaust", lifts_in=TWENTY)],
     "everything at once": [_wordy("intake", LONG), _wordy("exhaust", LONG[::-1])],
