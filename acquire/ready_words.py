@@ -8,7 +8,7 @@ def ready_said(pull: ArchivedPull) -> str:
     """When the bench was last checked before this pull, and the verdict."""
     last = pull.basis.ready
     if last is None:
-        return "readiness not checked before this pull"
+        return "not checked before this pull"
     when = f"{last.made_utc[:16].replace('T', ' ')} UTC, {age_said(last.made_utc, pull.started_utc)}"
     if last.ready:
         return f"ready {when}"
