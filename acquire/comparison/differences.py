@@ -97,7 +97,7 @@ def _at(lift_m: float, a: Sequence[float], b: Sequence[float], margin_rel: float
     mean_a, mean_b = math.fsum(a) / len(a), math.fsum(b) / len(b)
     flow = 0.5 * (mean_a + mean_b)
     known = repeats.at(lift_m) if repeats is not None else None
-    uncertainty = _stored(a, b, flow, known) if known is not None else _welch(a, b)
+    uncertainty = _stored(a, b, flow, known) if known is not None else _pooled(a, b)
     found = None
     if uncertainty is not None:
         u, dof = uncertainty
@@ -115,20 +115,13 @@ def _sum_of_squares(values: Sequence[float]) -> float:
     return math.fsum((value - mean) ** 2 for value in values)
 
 
-def _welch(a: Sequence[float], b: Sequence[float]) -> tuple[float, float] | None:
-    """From the scatter of both heads' own pulls, each its own (Welch 1947); one pull borrows the other's scatter."""
-    spread = _sum_of_squares(a) + _sum_of_squares(b)
+def _pooled(a: Sequence[float], b: Sequence[float]) -> tuple[float, float] | None:
+    """From these pulls' own scatter, both heads together: it is the bench's and the operator's, not the head's."""
     dof = len(a) + len(b) - 2
     if dof < 1:
         return None
-    if min(len(a), len(b)) < 2:
-        return math.sqrt(spread / dof * (1 / len(a) + 1 / len(b))), float(dof)
-    parts = [_sum_of_squares(its) / (len(its) - 1) / len(its) for its in (a, b)]
-    total = math.fsum(parts)
-    below = math.fsum(part**2 / (len(its) - 1) for part, its in zip(parts, (a, b), strict=True))
-    if below == 0.0:
-        return 0.0, float(dof)
-    return math.sqrt(total), total**2 / below
+    variance = (_sum_of_squares(a) + _sum_of_squares(b)) / dof
+    return math.sqrt(variance * (1 / len(a) + 1 / len(b))), float(dof)
 
 
 def one_pull_variance(

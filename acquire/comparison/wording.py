@@ -258,12 +258,10 @@ def siblings_text(its: Siblings, config: BenchConfig) -> str:
         )
         for at in its.at
     ]
-    worst = max(at.could_show_rel for at in its.at)
+    worst = max(at.could_show_rel for at in its.at) * 100
+    few = f"; {len(its.heads)} heads can tell no less" if len(its.heads) < 12 else ""
     lines = [first, "", _columns(rows), ""]
-    lines.append(
-        f"Of twenty sound heads one is flagged. A head that is off by {worst * 100:.1f} % is found in 4 of 5 cases"
-    )
-    lines[-1] += "; with so few siblings, less is not." if len(its.heads) < 12 else "."
+    lines.append(f"Of twenty sound heads one is flagged; one that is {worst:.1f} % off is found in 4 of 5 cases{few}.")
     lines += [f"Left out: pull {pull_id}: {reason}." for pull_id, reason in its.left_out]
     return "\n".join(line if "\n" in line else _wrapped(line) for line in lines)
 
