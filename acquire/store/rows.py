@@ -159,6 +159,23 @@ def insert_point(sql: sqlite3.Connection, pull_id: int, session_id: int, after_s
         lift_correction_m3_s=flow.lift_correction_m3_s,
         point_json=point_text(point),
     )
+    hold, capture = point.hold, point.capture
+    insert(
+        sql,
+        "holds",
+        pull_id=pull_id,
+        step=point.step,
+        take=point.take,
+        held=hold.held,
+        target_pa=hold.target_pa,
+        band_pa=hold.band_pa,
+        deviation_pa=hold.deviation_pa,
+        sd_pa=hold.sd_pa,
+        slope_pa_per_s=hold.slope_pa_per_s,
+        largest_excursion_pa=hold.largest_excursion_pa,
+        inside_share=hold.inside_share,
+        duration_s=(capture.t_end_us - capture.t_start_us) / 1e6,
+    )
 
 
 def insert_zeros(sql: sqlite3.Connection, pull_id: int, session_id: int, which: str, zeros: Zeros) -> None:

@@ -301,4 +301,31 @@ BENCH_RECORDS = (
     "ALTER TABLE setups ADD COLUMN details_json TEXT NOT NULL DEFAULT '{}'",
     "ALTER TABLE subjects ADD COLUMN intake_valve_json TEXT NOT NULL DEFAULT '{}'",
     "ALTER TABLE subjects ADD COLUMN exhaust_valve_json TEXT NOT NULL DEFAULT '{}'",
+    # what points keep as JSON, narrow enough to look over ten thousand pulls at once
+    """
+    CREATE TABLE holds (
+        pull_id INTEGER NOT NULL REFERENCES pulls,
+        step INTEGER NOT NULL,
+        take INTEGER NOT NULL,
+        held INTEGER NOT NULL CHECK (held IN (0, 1)),
+        target_pa REAL NOT NULL,
+        band_pa REAL NOT NULL,
+        deviation_pa REAL NOT NULL,
+        sd_pa REAL NOT NULL,
+        slope_pa_per_s REAL NOT NULL,
+        largest_excursion_pa REAL NOT NULL,
+        inside_share REAL NOT NULL,
+        duration_s REAL NOT NULL,
+        PRIMARY KEY (pull_id, step, take)
+    ) STRICT, WITHOUT ROWID
+    """,
+    """
+    INSERT INTO holds
+    SELECT pull_id, step, take, held, json_extract(point_json, '$.hold.target_pa'),
+        json_extract(point_json, '$.hold.band_pa'), json_extract(point_json, '$.hold.deviation_pa'),
+        json_extract(point_json, '$.hold.sd_pa'), json_extract(point_json, '$.hold.slope_pa_per_s'),
+        json_extract(point_json, '$.hold.largest_excursion_pa'), json_extract(point_json, '$.hold.inside_share'),
+        (json_extract(point_json, '$.capture.t_end_us') - json_extract(point_json, '$.capture.t_start_us')) / 1e6
+    FROM points
+    """,
 )
