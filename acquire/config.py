@@ -7,6 +7,7 @@ the nearest known one.
 
 import difflib
 import tomllib
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -16,7 +17,7 @@ from acquire.air import station_pressure_pa
 from acquire.meters import KINDS, AnyMeterRange, MeterRange
 from acquire.quantity import Area, Flow, Humidity, Length, Pressure, Ratio, Seconds, Table, Temperature, Volume
 from acquire.units import INCH_M, UnitError, Water, kind_of
-from acquire.values import CHANNEL_KINDS, REQUIRED_CHANNELS
+from acquire.values import CHANNEL_KINDS, REQUIRED_CHANNELS, Convention, Direction
 from drivers.base import Instrument
 from drivers.errors import DriverError
 from drivers.registry import make_instrument
@@ -35,6 +36,7 @@ __all__ = [
     "MeterRange",
     "Pressure",
     "Ratio",
+    "Ready",
     "Reference",
     "RoomAir",
     "Schedule",
@@ -113,12 +115,19 @@ class Zero(Table):
 
 
 class Reference(Table):
-    """What every stated flow refers to: test pressure and reference air."""
+    """What every stated flow refers to: test pressure and reference air, and by which convention.
+
+    ``same restriction``: what the restriction would pass from reference air;
+    ``by mass``: the mass flow from the air of the day over the reference
+    density; ``as is``: the same over the day's own density upstream of the
+    port. Only the first does not move with the weather.
+    """
 
     test_pressure_pa: Annotated[Pressure, Field(alias="test_pressure", gt=0)] = 28 * 249.08891
     air_pressure_pa: Annotated[Pressure, Field(alias="air_pressure", gt=0)] = 101325.0
     air_temperature_k: Annotated[Temperature, Field(alias="air_temperature", gt=0)] = 293.15
     air_humidity: Annotated[Humidity, Field(ge=0, le=1)] = 0.0
+    convention: Convention = "same restriction"
 
 
 class RoomAir(Table):
@@ -178,6 +187,29 @@ class Leakage(Table):
     wanted: Annotated[Ratio, Field(gt=0, le=0.5)] = 0.03
 
 
+class Ready(Table):
+    """When the bench counts as ready; see ``steadydraw ready``.
+
+    With the bench off it is watched until zeros and meter temperature move
+    less than their drift limits over ``watch``, at most for ``longest_wait``.
+    ``plate``: the identifier of the shop's reference plate, if it has one;
+    ``plate_since``: the day from which its history counts (ISO 8601), for a
+    plate or a meter that was made anew.
+    """
+
+    watch_s: Annotated[Seconds, Field(alias="watch", ge=5, le=600)] = 30.0
+    longest_wait_s: Annotated[Seconds, Field(alias="longest_wait", ge=10, le=3600)] = 180.0
+    zero_limit_pa: Annotated[Pressure, Field(alias="zero_limit", gt=0)] = 0.1 * 249.08891
+    zero_drift_pa: Annotated[Pressure, Field(alias="zero_drift", gt=0)] = 0.01 * 249.08891
+    temperature_drift_k: Annotated[float, Field(gt=0)] = 1.0
+    directions: Annotated[tuple[Direction, ...], Field(min_length=1)] = ("intake", "exhaust")
+    plate: Annotated[str, Field(max_length=80)] = ""
+    plate_since: date | None = None
+    plate_age_limit_s: Annotated[Seconds, Field(alias="plate_age_limit", gt=0)] = 7 * 86400.0
+    room_age_limit_s: Annotated[Seconds, Field(alias="room_age_limit", gt=0)] = 4 * 3600.0
+    age_limit_s: Annotated[Seconds, Field(alias="age_limit", gt=0)] = 12 * 3600.0
+
+
 class Schedule(Table):
     """A lift schedule, rising. ``lifts`` are strings with unit."""
 
@@ -220,6 +252,7 @@ class BenchConfig(Table):
     room: RoomAir = RoomAir()
     meter: Meter
     leakage: Leakage = Leakage()
+    ready: Ready = Ready()
     comparison: ComparisonOfHeads = ComparisonOfHeads()
     schedules: Annotated[dict[str, Schedule], Field(default_factory=dict)]
     instruments: Annotated[dict[str, dict[str, Any]], Field(min_length=1)]

@@ -14,6 +14,7 @@ from acquire.budget import UNLIMITED_DOF, Input, Propagated, monte_carlo, propag
 from acquire.flow_model import FlowModel
 from acquire.influences import (
     ALLOWANCE,
+    DENSITY_FORMULA,
     LEAKAGE,
     METER_AS_ROOM,
     METER_TEMPERATURE,
@@ -127,7 +128,12 @@ class Measurement:
         return next((its.value for its in self.inputs if its.name == LEAKAGE), 0.0)
 
     def area_m2(self, x: Mapping[str, Any]) -> Any:
-        """The effective area; ``x`` gives floats or uncertain numbers by input."""
+        """The effective area that states the flow; ``x`` gives floats or uncertain numbers by input.
+
+        Where the convention counts the air of the day, it moves with the
+        stated flow per area too, so that relative changes are those of the
+        stated flow.
+        """
         model, window = self.model, self.window
         meter_pa = _sum(x, "meter pressure") + (self.start_pa - window.meter_pressure_pa)
         test_pa = _sum(x, "test pressure")
@@ -137,7 +143,7 @@ class Measurement:
             meter_k = x[METER_AS_ROOM] + (room_k - model.room.temperature_k)
         else:
             meter_k = _sum(x, METER_TEMPERATURE)
-        port_air, meter_air = model.columns(room_k, meter_k, fraction)
+        port_air, meter_air = model.columns(room_k, meter_k, fraction, x.get(DENSITY_FORMULA, 1.0))
         at_means = model.area_between(meter_pa, test_pa, room_pa, port_air, meter_air, x["isentropic exponent"])
         for name in self.doubts:
             at_means = at_means * x[name]
@@ -146,6 +152,10 @@ class Measurement:
         area = (x[READING] + moved) * x[PORT] - x.get(LEAKAGE, 0.0) - x.get(ALLOWANCE, 0.0)
         if self.slope is not None:
             area = area + x[SLOPE] * (window.step_lift_m - _sum(x, "lift indicator"))
+        if model.statement.counts_the_day:
+            stated_at_pa = model.config.reference.test_pressure_pa
+            speed = model.speed_between(stated_at_pa, room_pa, port_air, x["isentropic exponent"])
+            area = area * (speed / model.stated_speed_m_s)
         return area
 
 
@@ -215,7 +225,7 @@ def evaluate(
     result = propagate(its.area_m2, its.inputs)
     widened = _drawn_near_zero(its, result) if its.near_zero else None
     result = widened or result
-    state = model.statement.flow_m3_s
+    state = model.stated_flow_m3_s
     return FlowResult(
         mass_flow_kg_s=result.value * model.port_flux_kg_s_m2(window.test_pressure_pa),
         effective_area_m2=result.value,
@@ -228,6 +238,7 @@ def evaluate(
         lift_correction_m3_s=state(its.slope.best * its.lift_error_m if its.slope else 0.0),
         budget=result.components,
         interval_by="first order" if widened is None else "monte carlo",
+        convention=model.config.reference.convention,
     )
 
 

@@ -69,6 +69,7 @@ class FlowModel:
     meter: Meter = field(init=False)
     taps: Taps = field(init=False)
     statement: Statement = field(init=False)
+    stated_speed_m_s: float = field(init=False)
     port_air: AirColumn = field(init=False)
     meter_air: AirColumn = field(init=False)
 
@@ -90,11 +91,14 @@ class FlowModel:
         port_air, meter_air = self.columns(room.temperature_k, self.meter_temperature_k, fraction)
         set_to(self, "port_air", port_air)
         set_to(self, "meter_air", meter_air)
+        set_to(self, "stated_speed_m_s", self.stated_speed_at_m_s(self.config.reference.test_pressure_pa))
 
-    def columns(self, room_k: float, meter_k: float, fraction: float) -> tuple[AirColumn, AirColumn]:
-        """The air upstream of the port, and the air in the meter."""
-        meter_air = air_column(meter_k, fraction)
-        return (air_column(room_k, fraction) if self.direction == "intake" else meter_air), meter_air
+    def columns(
+        self, room_k: float, meter_k: float, fraction: float, formula: float = 1.0
+    ) -> tuple[AirColumn, AirColumn]:
+        """The air upstream of the port, and the air in the meter; ``formula`` is a factor of both densities."""
+        meter_air = air_column(meter_k, fraction, formula)
+        return (air_column(room_k, fraction, formula) if self.direction == "intake" else meter_air), meter_air
 
     def effective_area_m2(self, meter_pressure_pa: float, test_pressure_pa: float) -> float:
         """The port's effective area for one sample, leakage included.
@@ -164,5 +168,20 @@ class FlowModel:
         return range_fault(self.config, self.meter_range, meter_pressure_pa)
 
     def stated_flow_m3_s(self, area_m2: float) -> float:
-        """The flow that states an effective area, see :class:`Statement`."""
-        return self.statement.flow_m3_s(area_m2)
+        """The flow that states an effective area by the bench's convention, see :class:`Statement`."""
+        return area_m2 * self.stated_speed_m_s
+
+    def stated_speed_at_m_s(self, test_pressure_pa: float) -> float:
+        """Stated flow per effective area at a test pressure, in today's air where the convention counts it."""
+        return self.speed_between(test_pressure_pa, self.room.pressure_pa, self.port_air)
+
+    def speed_between(
+        self, test_pressure_pa: float, room_pa: float, port_air: AirColumn, kappa: float = ISENTROPIC_EXPONENT
+    ) -> float:
+        """The same with every influence given: what the budget propagates through.
+
+        The air upstream of the port is the room's (intake), or the plenum's
+        at that test pressure (exhaust).
+        """
+        upstream_pa = room_pa + self.taps.port_test * test_pressure_pa
+        return self.statement.speed_from_m_s(test_pressure_pa, upstream_pa, port_air.density_kg_m3(upstream_pa), kappa)

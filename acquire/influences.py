@@ -8,7 +8,12 @@ set-up or window (a digit, a zero, the scatter of the reading) is not.
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from acquire.air import ISENTROPIC_EXPONENT, ISENTROPIC_EXPONENT_HALF_WIDTH
+from acquire.air import (
+    ISENTROPIC_EXPONENT,
+    ISENTROPIC_EXPONENT_HALF_WIDTH,
+    density_formula_doubt_rel,
+    within_stated_range,
+)
 from acquire.budget import Input, normal, rectangular
 from acquire.config import Zero
 from acquire.flow_model import FlowModel
@@ -30,6 +35,7 @@ PORT = "port between held and stated test pressure"
 LEAKAGE = "leakage"
 ALLOWANCE = "leakage (not measured, allowance)"
 METER_TEMPERATURE = "meter temperature"
+DENSITY_FORMULA = "air density formula"
 METER_AS_ROOM = "meter temperature (not measured)"
 SLOPE = "slope over lift"
 
@@ -104,6 +110,10 @@ def _air_inputs(model: FlowModel, channels: Mapping[str, ChannelSettings]) -> li
             inputs += _measured(model, channels, name, channel, value, unit)
         else:
             inputs.append(normal(name, value, unit, accuracy, shared=True))
+    # one density over another cancels the formula's own error; a stated density, or air outside its range, may not
+    if model.statement.counts_the_day or not within_stated_range(room.pressure_pa, room.temperature_k):
+        u = max(density_formula_doubt_rel(room.pressure_pa, t) for t in (room.temperature_k, model.meter_temperature_k))
+        inputs.append(Input(DENSITY_FORMULA, 1.0, "1", u, shared=True))
     if "meter_temperature" in channels:
         inputs += _measured(model, channels, METER_TEMPERATURE, "meter_temperature", model.meter_temperature_k, "K")
     else:

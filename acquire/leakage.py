@@ -80,6 +80,7 @@ def bound_of(model: FlowModel, test_pressure_pa: float) -> FlowResult:
         leakage_m3_s=0.0,
         lift_correction_m3_s=0.0,
         budget=(part,),
+        convention=model.config.reference.convention,
     )
 
 

@@ -1,9 +1,11 @@
 """From an effective area to a stated flow and back, and to other test pressures.
 
-A flow is stated as the flow that the same restriction would pass at the
-reference test pressure in reference air, per reference density: at an equal
-test pressure it does not move with the weather. Intake and exhaust are stated
-alike, from reference air upstream.
+A flow is stated by one of three conventions, always at the reference test
+pressure. Same restriction: the flow that the effective area would pass in
+reference air, intake and exhaust alike from reference air upstream; at an
+equal test pressure it does not move with the weather. By mass: the mass flow
+from the actual air upstream of the port, over the reference density. As is:
+the same over the actual density there.
 """
 
 from dataclasses import dataclass, field
@@ -18,7 +20,8 @@ from acquire.values import AirState
 class Statement:
     """The convention of one bench: its reference test pressure and air.
 
-    ``speed_m_s`` is the flow per area. Raises ``ValueError`` for reference
+    ``speed_m_s`` is the flow per area by the convention "same restriction";
+    the others need the air of the day, see :meth:`speed_from_m_s`. Raises ``ValueError`` for reference
     air that cannot be.
     """
 
@@ -40,17 +43,36 @@ class Statement:
         object.__setattr__(self, "density_kg_m3", density)
         object.__setattr__(self, "speed_m_s", self.speed_at_m_s(its.test_pressure_pa))
 
+    @property
+    def counts_the_day(self) -> bool:
+        """Whether the day's air moves the stated flow of an area."""
+        return self.reference.convention != "same restriction"
+
     def speed_at_m_s(self, test_pressure_pa: float) -> float:
         """Flow per area at another test pressure, in reference air."""
-        density = density_kg_m3(self.air)
+        density = self.density_kg_m3
         return ideal_mass_flux(self.air.pressure_pa, density, test_pressure_pa, ISENTROPIC_EXPONENT) / density
 
+    def speed_from_m_s(
+        self, test_pressure_pa: float, upstream_pa: float, upstream_kg_m3: float, kappa: float = ISENTROPIC_EXPONENT
+    ) -> float:
+        """Stated flow per area, with the actual pressure and density upstream of the port.
+
+        Check: 250 cfm at an inlet density of 1.059842 kg/m3 are 220.049 cfm by
+        mass at 1.2041, 234.547 as the same restriction at one barometer, 250
+        as is. Uncertain numbers pass through.
+        """
+        if not self.counts_the_day:
+            return self.speed_at_m_s(test_pressure_pa)
+        flux = ideal_mass_flux(upstream_pa, upstream_kg_m3, test_pressure_pa, kappa)
+        return flux / (self.density_kg_m3 if self.reference.convention == "by mass" else upstream_kg_m3)
+
     def flow_m3_s(self, area_m2: float) -> float:
-        """The stated flow of an effective area."""
+        """The flow of an effective area in reference air."""
         return area_m2 * self.speed_m_s
 
     def area_m2(self, flow_m3_s: float) -> float:
-        """The effective area of a stated flow."""
+        """The effective area of a flow in reference air."""
         return flow_m3_s / self.speed_m_s
 
 

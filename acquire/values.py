@@ -10,6 +10,8 @@ from typing import Literal
 
 Direction = Literal["intake", "exhaust"]
 PullKind = Literal["lift", "leakage", "plate"]
+# what a stated flow means, see ``acquire.statement``
+Convention = Literal["same restriction", "by mass", "as is"]
 Channel = Literal[
     "test_pressure",
     "meter_pressure",
@@ -129,7 +131,7 @@ class AirState:
 
 @dataclass(frozen=True, slots=True)
 class Component:
-    """One line of an uncertainty budget, for the effective area.
+    """One line of an uncertainty budget, for the stated flow as an effective area.
 
     ``standard_uncertainty`` is in the input's own ``unit``;
     ``contribution_rel`` is its effect on the area, relative, one standard
@@ -153,7 +155,9 @@ class FlowResult:
     """Flow through the port with its interval.
 
     ``effective_area_m2`` has the leakage subtracted and is referred to the
-    step's lift; ``flow_m3_s`` states it (see the statement's convention).
+    step's lift; ``flow_m3_s`` states it by ``convention``. The uncertainty is
+    that of the stated flow, as an area: where the convention counts the air
+    of the day, what is not known of that air is in it and in the budget.
     ``half_width_95_m3_s`` = k(dof) * standard uncertainty. ``interval_by``
     says what gave the interval: near zero flow, where the meter's root bends
     too much, it is a Monte Carlo run.
@@ -170,6 +174,7 @@ class FlowResult:
     lift_correction_m3_s: float
     budget: tuple[Component, ...]
     interval_by: Literal["first order", "monte carlo"] = "first order"
+    convention: Convention = "same restriction"
 
 
 # ---------------------------------------------------------------- the pull
