@@ -17,8 +17,10 @@ from acquire.config import (
     Area,
     BenchConfig,
     Display,
+    Leakage,
     Length,
     Pressure,
+    Ready,
     Reference,
     Schedule,
     Settling,
@@ -330,6 +332,8 @@ class BenchSummary(Table):
     zero: Zero
     meter_ranges: dict[str, AnyMeterRange]
     schedules: dict[str, Schedule]
+    leakage: Leakage = Leakage()
+    ready: Ready = Ready()
 
     @classmethod
     def of(cls, config: BenchConfig, version: str, simulated: bool) -> "BenchSummary":
@@ -346,6 +350,8 @@ class BenchSummary(Table):
             zero=config.zero,
             meter_ranges=config.meter.ranges,
             schedules=config.schedules,
+            leakage=config.leakage,
+            ready=config.ready,
         )
 
 
