@@ -115,6 +115,10 @@ class Parser(Protocol):
 
     counts: Counts
 
+    def ask(self) -> bytes:
+        """What to send for the next reply; empty for an instrument that talks by itself."""
+        ...
+
     def feed(self, data: bytes, t_us: int) -> list[Sample | Press]:
         """Use all of ``data``, stamp what it completes with ``t_us``."""
         ...
@@ -134,6 +138,8 @@ class Instrument(ABC):
     Settings: type[InstrumentSettings] = InstrumentSettings
     # an instrument that only talks when its data button is pressed is never "silent"
     silence_is_normal: bool = False
+    # one that answers when it is asked: its parser says what to ask with
+    asks: bool = False
 
     def __init__(self, name: str, settings: InstrumentSettings) -> None:
         self.name = name
@@ -143,16 +149,12 @@ class Instrument(ABC):
     def parser(self) -> Parser:
         """A fresh parser for this instrument."""
 
-    def request(self) -> bytes:
-        """What to send to get one line; empty for an instrument that talks by itself."""
-        return b""
-
     @property
     def ask_every_s(self) -> float:
-        """Seconds between requests; only used when ``request`` is not empty."""
+        """Seconds between requests; only used when it ``asks``."""
         return 0.2
 
     @property
     def reply_within_s(self) -> float:
-        """How long a reply may take; only used when ``request`` is not empty."""
+        """How long a reply may take; only used when it ``asks``."""
         return 0.5

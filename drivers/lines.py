@@ -99,8 +99,10 @@ class LineParser:
         button: re.Pattern[str] | None = None,
         *,
         streams: bool = True,
+        request: bytes = b"",
     ) -> None:
         self.counts = Counts()
+        self._request = request
         self._instrument = instrument
         self._source = settings.said_source
         self._decimal = settings.decimal
@@ -109,6 +111,10 @@ class LineParser:
         self._fields = [(channel, its.field or channel, its) for channel, its in settings.channels.items()]
         self._button_has_fields = button is not None and any(f in button.groupindex for _, f, _ in self._fields)
         self._framer = LineFramer(self.counts, settings.longest_line, joins_midway=streams)
+
+    def ask(self) -> bytes:
+        """The configured request; empty for a device that sends by itself."""
+        return self._request
 
     def reset(self) -> None:
         """Forget a half line: the link was lost or has just been opened."""
@@ -234,12 +240,10 @@ class LinesAsked(LineInstrument):
 
     Settings = AskedSettings
     settings: AskedSettings
+    asks = True
 
     def parser(self) -> LineParser:
-        return LineParser(self.name, self.settings, streams=False)
-
-    def request(self) -> bytes:
-        return unescape(self.settings.request)
+        return LineParser(self.name, self.settings, streams=False, request=unescape(self.settings.request))
 
     @property
     def ask_every_s(self) -> float:

@@ -98,7 +98,7 @@ class PortReader:
         link = open_link(self.instrument.settings)
         # the thread that reads also closes: a port closed under a blocked read fails in odd ways
         try:
-            if self._asking.request or self.instrument.silence_is_normal:
+            if self.instrument.asks or self.instrument.silence_is_normal:
                 self._drain(link)
             self._parser.reset()
             self._asking.begin()
@@ -117,10 +117,10 @@ class PortReader:
                 return
 
     def _step(self, link: ByteLink) -> None:
-        request = self._asking.request
-        if request and self._asking.takes_turn(self._clock.t_us()):
-            link.write(request)
-        data = link.read(ASKING_WAIT_S if request else READ_WAIT_S)
+        asks = self.instrument.asks
+        if asks and self._asking.takes_turn(self._clock.t_us()):
+            link.write(self._parser.ask())
+        data = link.read(ASKING_WAIT_S if asks else READ_WAIT_S)
         t_us = self._clock.t_us()
         if data:
             self._hand_on(self._parser.feed(data, t_us), t_us)
@@ -156,7 +156,6 @@ class _Asking:
     """When to ask: every so often, and not before the reply came or is overdue."""
 
     def __init__(self, instrument: Instrument, parser: Parser) -> None:
-        self.request = instrument.request()
         self._every_us = round(instrument.ask_every_s * 1e6)
         self._within_us = round(instrument.reply_within_s * 1e6)
         self._parser = parser

@@ -117,7 +117,7 @@ def test_a_button_pattern_is_for_streams_only() -> None:
     ],
 )
 def test_a_request_is_sent_with_its_escapes_resolved(text: str, sent: bytes) -> None:
-    assert ASKED.make(request=text).request() == sent
+    assert ASKED.make(request=text).parser().ask() == sent
 
 
 def test_scale_and_offset_apply_to_the_limits_but_not_to_the_sample() -> None:

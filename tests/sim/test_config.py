@@ -42,7 +42,7 @@ class Heard:
     def advance(self, seconds: float) -> None:
         for n in range(round(seconds * 20)):
             if n % 40 == 0:
-                self.bench.write("weather", self.instruments["weather"].request())
+                self.bench.write("weather", self.instruments["weather"].parser().ask())
             self.bench.advance(0.05)
             for name, data in self.bench.outputs().items():
                 self._use(self.parsers[name].feed(data, round(self.bench.t_s * 1e6)))

@@ -64,7 +64,7 @@ class VirtualBench:
         """Let one tick pass; what the instruments sent in it."""
         if self.bench.t_s - self._asked_s >= WEATHER_EVERY_S:
             self._asked_s = self.bench.t_s
-            self.bench.write("weather", self._instruments["weather"].request())
+            self.bench.write("weather", self._instruments["weather"].parser().ask())
         self.bench.advance(TICK_S)
         samples: list[Sample] = []
         presses: list[Press] = []
