@@ -7,9 +7,9 @@ A new instrument is one file with an ``Instrument`` subclass, one line in
 import math
 from abc import ABC, abstractmethod
 from dataclasses import dataclass, field
-from typing import Annotated, Literal, Protocol
+from typing import Annotated, Literal, NamedTuple, Protocol
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 from drivers.sample import Press, Sample
 
@@ -29,11 +29,32 @@ class Settings(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+class SignalRange(NamedTuple):
+    """An analogue signal: its ends, outside of what it is a fault, and the unit it comes in."""
+
+    low: float
+    high: float
+    broken_below: float
+    over_above: float
+    unit: str
+
+
+SIGNALS = {
+    # live zero; failure limits of NAMUR NE 43 (from memory)
+    "4-20 mA": SignalRange(4.0, 20.0, 3.6, 21.0, "mA"),
+    # ratiometric transducers at 5 V; failure limits: common practice, no source
+    "0.5-4.5 V": SignalRange(0.5, 4.5, 0.25, 4.75, "V"),
+}
+
+
 class ChannelSettings(Settings):
     """How one number of an instrument becomes a quantity.
 
     quantity = (number * scale + offset), in ``unit``; ``low`` and ``high``
-    bound the quantity, in the same unit. Accuracy is the maker's or the
+    bound the quantity, in the same unit. With a ``signal``, number * scale +
+    offset is that signal in mA or V, and the quantity lies on the straight
+    line from ``at_low`` at its lower end to ``at_high`` at its upper end.
+    Accuracy is the maker's or the
     certificate's 95 % figure: ``accuracy`` in ``unit``, plus
     ``accuracy_percent_of_reading``; ``resolution`` is one digit, in ``unit``.
     """
@@ -47,15 +68,42 @@ class ChannelSettings(Settings):
     accuracy: Annotated[Finite, Field(ge=0)] = 0.0
     accuracy_percent_of_reading: Annotated[Finite, Field(ge=0)] = 0.0
     resolution: Annotated[Finite, Field(ge=0)] = 0.0
+    signal: Literal["", "4-20 mA", "0.5-4.5 V"] = ""
+    at_low: Finite | None = None
+    at_high: Finite | None = None
+
+    @model_validator(mode="after")
+    def _ends_of_the_signal(self) -> "ChannelSettings":
+        ends = (self.at_low is None, self.at_high is None)
+        if self.signal and (True in ends or self.at_low == self.at_high):
+            raise ValueError(f"a {self.signal} signal needs at_low and at_high, the quantities at its ends")
+        if not self.signal and False in ends:
+            raise ValueError("at_low and at_high belong to a signal: give signal, or leave them out")
+        return self
 
     def quantity(self, number: float) -> float:
         """The quantity in ``unit`` for the number that the instrument sent."""
-        return number * self.scale + self.offset
+        scaled = number * self.scale + self.offset
+        if not self.signal or self.at_low is None or self.at_high is None:
+            return scaled
+        its = SIGNALS[self.signal]
+        return self.at_low + (scaled - its.low) * ((self.at_high - self.at_low) / (its.high - its.low))
+
+    def signal_fault(self, number: float) -> str:
+        """What an analogue signal outside its limits points to; empty when it is inside, or there is none."""
+        if not self.signal:
+            return ""
+        its, value = SIGNALS[self.signal], number * self.scale + self.offset
+        if value < its.broken_below:
+            return f"{value:.3g} {its.unit}: broken wire, or no supply"
+        if value > its.over_above:
+            return f"{value:.3g} {its.unit}: short circuit, or beyond the transducer's range"
+        return ""
 
     def in_range(self, number: float) -> bool:
-        """Whether the quantity lies between ``low`` and ``high`` (NaN does not)."""
+        """Whether the quantity lies between ``low`` and ``high``, and its signal is sound (NaN is not)."""
         quantity = self.quantity(number)
-        if not math.isfinite(quantity):
+        if not math.isfinite(quantity) or self.signal_fault(number):
             return False
         return (self.low is None or quantity >= self.low) and (self.high is None or quantity <= self.high)
 

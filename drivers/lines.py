@@ -180,6 +180,7 @@ class LineParser:
         else:
             return True
         discard(self.counts, line)
+        self.counts.last_discarded = its.signal_fault(number) or self.counts.last_discarded
         return False
 
     def _garbage(self, line: bytes) -> None:

@@ -2,20 +2,23 @@
 
 import difflib
 from collections.abc import Iterable
+from typing import get_args
 
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from drivers.base import ChannelSettings, Instrument, InstrumentSettings
+from drivers.base import Instrument, InstrumentSettings
 from drivers.button import LineOnButton
 from drivers.errors import SettingsError
 from drivers.lines import LinesAsked, LinesStreamed
 from drivers.link import check_port
+from drivers.modbus import ModbusRtu
 
 FAMILIES: dict[str, type[Instrument]] = {
     "lines_streamed": LinesStreamed,
     "lines_asked": LinesAsked,
     "line_on_button": LineOnButton,
+    "modbus_rtu": ModbusRtu,
 }
 
 
@@ -48,7 +51,7 @@ def _most_telling(faults: list[ErrorDetails]) -> ErrorDetails:
 def _say(fault: ErrorDetails, model: type[InstrumentSettings]) -> str:
     location = ".".join(str(part) for part in fault["loc"])
     if fault["type"] == "extra_forbidden":
-        fields = ChannelSettings.model_fields if len(fault["loc"]) == 3 else model.model_fields
+        fields = _channel_fields(model) if len(fault["loc"]) == 3 else list(model.model_fields)
         return f"{location}: no such key{_nearest(fault['loc'][-1], fields)}; known are {', '.join(fields)}"
     if fault["type"] == "missing":
         return f"{location}: this key is needed"
@@ -59,6 +62,11 @@ def _say(fault: ErrorDetails, model: type[InstrumentSettings]) -> str:
     if fault["type"] == "too_short":
         return f"{location}: at least one is needed"
     return f"{location}: {fault['msg'].replace('Input should', 'must')}, but it is {fault['input']!r}"
+
+
+def _channel_fields(model: type[InstrumentSettings]) -> list[str]:
+    channel = get_args(model.model_fields["channels"].annotation)[1]
+    return [field.alias or name for name, field in channel.model_fields.items()]
 
 
 def _nearest(word: object, known: Iterable[str]) -> str:

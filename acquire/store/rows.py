@@ -10,6 +10,7 @@ from acquire.records import LeakageLaw, PullRequest, Template
 from acquire.store.encoding import model_text, point_text, utc_text
 from acquire.store.errors import ArchiveError
 from acquire.values import Point, Zeros
+from drivers.base import ChannelSettings
 from drivers.errors import DriverError
 
 
@@ -117,12 +118,18 @@ def insert_session(
                 channel=channel,
                 instrument=instrument.name,
                 unit=settings.unit,
-                scale=settings.scale,
-                offset=settings.offset,
+                # of the straight line from the number to the quantity, whatever signal lies between
+                scale=settings.quantity(1.0) - settings.quantity(0.0) if settings.signal else settings.scale,
+                offset=settings.quantity(0.0) if settings.signal else settings.offset,
                 accuracy=settings.accuracy,
-                settings_json=model_text(settings),
+                settings_json=model_text(plain_settings(settings)),
             )
     return session_id
+
+
+def plain_settings(settings: ChannelSettings) -> ChannelSettings:
+    """What every channel has, without what only its driver knows."""
+    return ChannelSettings(**{name: getattr(settings, name) for name in ChannelSettings.model_fields})
 
 
 def insert_point(sql: sqlite3.Connection, pull_id: int, session_id: int, after_sample: int, point: Point) -> None:
