@@ -6,7 +6,7 @@ import sys
 import click
 
 from acquire import __version__
-from acquire.commands import archived, budget, compare, port, running
+from acquire.commands import archived, budget, compare, port, repeat, running, steady
 
 # the matrices here are small: threads cost more than they bring, and one thread sums in one order
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -63,10 +63,11 @@ for command in (
     archived.list_pulls,
     archived.show,
     archived.export,
-    archived.steady,
+    steady.steady,
     archived.replay,
     archived.sheet,
     budget.budget,
+    repeat.repeat,
     port.port,
     compare.compare,
     compare.siblings,

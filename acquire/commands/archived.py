@@ -1,4 +1,4 @@
-"""Commands that read the archive: list, show, export, steadiness, replay, the flow sheet."""
+"""Commands that read the archive: list, show, export, replay, the flow sheet."""
 
 import json
 from pathlib import Path
@@ -74,31 +74,6 @@ def _say_without_diameter(pulls: "list[ArchivedPull]") -> None:
     if without:
         which = ", ".join(without)
         click.echo(f"No valve diameter was given with pull {which}: no lift/diameter, no coefficients.", err=True)
-
-
-@click.command()
-@click.argument("pull")
-@DB
-@click.option("-o", "--output", type=click.Path(dir_okay=False, path_type=Path), help="Also a page: .pdf or .png.")
-@click.option("--json", "as_json", is_flag=True, help="As JSON, SI units.")
-def steady(pull: str, db: Path | None, output: Path | None, as_json: bool) -> int:
-    """Did the test pressure hold? Exit code 1 when it did not."""
-    from acquire.steady import pull_hold
-    from acquire.text import hold_json, hold_text
-
-    with archive_reader(db) as reader:
-        found = reader.pull(pull)
-        held = pull_hold(reader, found)
-    click.echo(hold_json(held) if as_json else hold_text(found, held))
-    if output is not None:
-        _write_steady_page(found, held, output)
-    return 0 if held.held else 1
-
-
-def _write_steady_page(pull: "ArchivedPull", held: Any, output: Path) -> None:
-    from acquire.sheet.steady_page import write_steady_page
-
-    write_steady_page(pull, held, output)
 
 
 @click.command()

@@ -1,7 +1,9 @@
 """Table rows back into values, inside the caller's transaction."""
 
 import json
+import math
 import sqlite3
+import tomllib
 from collections.abc import Callable
 from typing import TypeVar
 
@@ -10,6 +12,7 @@ from pydantic import BaseModel, ValidationError
 from acquire.basis import Basis
 from acquire.config import BenchConfig, ConfigError, parse_tables
 from acquire.records import ArchivedPull, LeakageLaw, PullRequest, PullRow, SessionRow, Setup, Subject, Template
+from acquire.steadiness import HeldPull
 from acquire.store.encoding import point_from
 from acquire.store.errors import ArchiveError
 from acquire.store.recording import SIMULATED
@@ -26,6 +29,17 @@ _PULL_ROWS = """
         (SELECT count(*) FROM marks WHERE marks.pull_id = pulls.id) AS marks,
         simulated
     FROM pulls JOIN subjects ON subjects.id = pulls.subject_id
+"""
+# beside a lone max() SQLite takes the other columns from the row that holds the maximum: the last take
+_HELD_PULLS = """
+    SELECT pulls.id, started_utc, direction, configuration_id, simulated,
+        count(*) AS points, sum(held) AS held, max(abs(largest_excursion_pa) / target_pa) AS farthest,
+        avg((sd_pa / target_pa) * (sd_pa / target_pa)) AS sd_squared,
+        avg(abs(slope_pa_per_s) * duration_s / target_pa) AS drift, max(band_pa / target_pa) AS band
+    FROM (SELECT *, max(take) FROM holds GROUP BY pull_id, step) AS last
+    JOIN pulls ON pulls.id = last.pull_id
+    WHERE pulls.kind = 'lift' AND started_utc >= :since
+    GROUP BY pulls.id ORDER BY started_utc, pulls.id
 """
 _SESSION_ROWS = """
     SELECT sessions.id, pull_id, started_utc, ended_utc, software_version AS version, text AS config_text, state_json
@@ -110,6 +124,34 @@ def archived_pull(sql: sqlite3.Connection, row: sqlite3.Row) -> ArchivedPull:
         leakage=None if row["leakage_json"] is None else leakage_law(row["leakage_json"]),
         sessions=tuple(session_rows(sql, "WHERE pull_id = :id", id=pull_id)),
     )
+
+
+def held_pulls(sql: sqlite3.Connection, since_utc: str) -> list[HeldPull]:
+    """Lift pulls with how they held, the oldest first: sums over the last take of each step."""
+    found = all_rows(sql, _HELD_PULLS, since=since_utc)
+    texts = {row["configuration_id"] for row in found}
+    names = {its: _bench_name(sql, its) for its in texts}
+    return [
+        HeldPull(
+            id=row["id"],
+            started_utc=row["started_utc"],
+            direction=row["direction"],
+            bench=names[row["configuration_id"]],
+            simulated=bool(row["simulated"]),
+            points=row["points"],
+            held=row["held"],
+            sd=math.sqrt(row["sd_squared"]),
+            drift=row["drift"],
+            farthest=row["farthest"],
+            band=row["band"],
+        )
+        for row in found
+    ]
+
+
+def _bench_name(sql: sqlite3.Connection, configuration_id: int) -> str:
+    (found,) = all_rows(sql, "SELECT text FROM configurations WHERE id = :id", id=configuration_id)
+    return str(tomllib.loads(found["text"]).get("name", ""))
 
 
 def leakage_law(text: str) -> LeakageLaw:

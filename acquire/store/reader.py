@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from acquire.bench_records import Kept, R
 from acquire.records import ArchivedPull, LeakageLaw, PullRow, SessionRow, Setup, Subject, Template
+from acquire.steadiness import HeldPull
 from acquire.store import loading, stream
 from acquire.store.connect import check, connect_reader
 from acquire.store.curves import Curve, curves
@@ -202,6 +203,11 @@ class ArchiveReader:
                 gasket=int(setup.gasket_fitted),
             )
             return loading.leakage_law(found[0]["law_json"]) if found else None
+
+    def held_pulls(self, since_utc: str = "") -> list[HeldPull]:
+        """How every lift pull begun since a date held its test pressure, the oldest first."""
+        with self._reading():
+            return loading.held_pulls(self._sql, since_utc)
 
     def bench_records(self, model: type[R], key: str | None = None, limit: int | None = None) -> list[Kept[R]]:
         """Records about the bench of one kind (and key), the newest first."""

@@ -1,85 +1,86 @@
-"""Listing, finding siblings and comparing in an archive of many pulls, and how the time grows.
+"""An archive of many invented pulls, and what looking over all of them costs.
 
-``python -m tests.benchmarks.many_pulls [pulls ...]`` (1000, 3000 and 10000 without any). The floor
-beside it is one pass over the same rows with nothing decoded.
+Run with ``python -m tests.benchmarks.many_pulls [pulls]``: eight points a
+pull, eight pulls a day, the test pressure's scatter rising by 0.01 % of the
+target per 100 pulls.
 """
 
 import random
-import sqlite3
+import subprocess
 import sys
 import tempfile
+from collections.abc import Callable
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from statistics import median
 from time import perf_counter
 
-from acquire.comparison.choosing import choose
-from acquire.comparison.compare import Asked, compare
-from acquire.comparison.siblings import among_siblings
-from acquire.records import PullRequest
+from acquire.basis import NO_BASIS
+from acquire.steadiness import bench_steadiness
 from acquire.store.archive import Archive
 from acquire.store.reader import ArchiveReader
-from tests.store.examples import CONFIG, SOURCES, UTC
+from acquire.store.rows import insert_point, insert_pull, insert_session
+from acquire.values import Point
+from tests.store.examples import CONFIG, POINT, REQUEST, SOURCES
 
-MODELS = 40
-
-
-def fill(path: Path, count: int) -> None:
-    """Complete lift pulls of eight points, two of each head, forty models; no samples."""
-    from tests.sheet.example import pull
-
-    rng, pattern = random.Random(3), pull()
-    request = pattern.request
-    with Archive.open(path) as archive, archive.together():
-        for number in range(count):
-            head = number // 2
-            subject = request.subject.model_copy(
-                update={"identifier": f"H-{head:05}", "model": f"Model {head % MODELS}"}
-            )
-            asked: PullRequest = request.model_copy(update={"subject": subject})
-            pull_id = archive.begin_pull(asked, CONFIG, "0.1.0", UTC, None, SOURCES)
-            session_id = archive.open_session(pull_id, UTC, "0.1.0", CONFIG, "{}")
-            for its in pattern.points:
-                off = 1 + 0.01 * rng.gauss(0, 1)
-                flow = replace(its.flow, flow_m3_s=its.flow.flow_m3_s * off)
-                archive.commit_point(pull_id, session_id, replace(its, flow=flow))
-            archive.end_pull(pull_id, "complete", UTC)
+POINTS = 8
+FIRST = datetime(2021, 1, 4, 8, tzinfo=UTC)
 
 
-def took_ms(work: object, times: int = 5) -> float:
-    """Median time of a call."""
-    found = []
-    for _ in range(times):
-        start = perf_counter()
-        work()  # type: ignore[operator]
-        found.append(1e3 * (perf_counter() - start))
-    return median(found)
+def held_point(step: int, sd_rel: float, rng: random.Random) -> Point:
+    """A point whose test pressure scattered by about this share of its target."""
+    target = POINT.hold.target_pa
+    sd = target * sd_rel * rng.uniform(0.8, 1.25)
+    farthest = rng.choice((-1, 1)) * sd * rng.uniform(2.5, 3.5)
+    hold = replace(
+        POINT.hold,
+        sd_pa=sd,
+        slope_pa_per_s=rng.gauss(0.0, sd / 10),
+        largest_excursion_pa=farthest,
+        held=abs(farthest) < 2 * POINT.hold.band_pa,
+    )
+    return replace(POINT, step=step, hold=hold)
+
+
+def fill(path: Path, pulls: int, sd_of: Callable[[int], float], seed: int = 1, a_day: int = 8) -> None:
+    """Write the pulls in one transaction: a day's pulls twenty minutes apart, intake and exhaust in turn."""
+    rng = random.Random(seed)
+    with Archive.open(path) as archive:
+        sql = archive._sql
+        sql.execute("BEGIN")
+        for number in range(pulls):
+            began = FIRST + timedelta(days=number // a_day, minutes=20 * (number % a_day))
+            utc = began.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+            request = REQUEST.model_copy(update={"direction": ("intake", "exhaust")[number % 2]})
+            pull_id = insert_pull(sql, f"p{number:09}", request, CONFIG, "0.1.0", utc, None, SOURCES, NO_BASIS)
+            session_id = insert_session(sql, pull_id, utc, "0.1.0", CONFIG, "{}", 0)
+            for step in range(POINTS):
+                insert_point(sql, pull_id, session_id, 0, held_point(step, sd_of(number), rng))
+        sql.execute("COMMIT")
 
 
 def main() -> None:
-    """Print the table."""
-    counts = [int(word) for word in sys.argv[1:]] or [1000, 3000, 10000]
-    print("| pulls | list | siblings | compare two heads | floor: read the points' rows |")
-    print("|---|---|---|---|---|")
-    for count in counts:
-        with tempfile.TemporaryDirectory() as folder:
-            path = Path(folder) / "archive.db"
-            fill(path, count)
-            plain = sqlite3.connect(path)
-            floor = took_ms(lambda plain=plain: plain.execute("SELECT step_lift_m, flow_m3_s FROM points").fetchall())
-            with ArchiveReader(path) as reader:
-                listed = took_ms(reader.pulls)
-
-                def siblings(reader: ArchiveReader = reader) -> None:
-                    newest = choose(reader, "H-00000", None)[-1]
-                    among_siblings("H-00000", reader.curves("intake", newest.request.subject.model))
-
-                def two(reader: ArchiveReader = reader) -> None:
-                    compare(choose(reader, "H-00000", None), choose(reader, "H-00040", None), None, Asked())
-
-                print(f"| {count} | {listed:.0f} ms | {took_ms(siblings):.0f} ms | {took_ms(two):.0f} ms "
-                      f"| {floor:.0f} ms |", flush=True)  # fmt: skip
-            plain.close()
+    """Measure the query, the trend, and the whole command."""
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 10_000
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "archive.db"
+        start = perf_counter()
+        fill(path, count, lambda number: 0.004 + 1e-6 * number)
+        print(f"{count} pulls written in {perf_counter() - start:.1f} s, {path.stat().st_size / 1e6:.0f} MB")
+        with ArchiveReader(path) as reader:
+            start = perf_counter()
+            pulls = reader.held_pulls()
+            read = perf_counter()
+            bench_steadiness(pulls)
+            print(f"read {read - start:.3f} s, judged {perf_counter() - read:.3f} s (the first loads scipy)")
+            start = perf_counter()
+            bench_steadiness(pulls)
+            print(f"judged again {perf_counter() - start:.3f} s")
+        start = perf_counter()
+        subprocess.run(
+            [sys.executable, "-m", "acquire", "steady", "--all", "--db", str(path)], check=False, capture_output=True
+        )
+        print(f"the whole command {perf_counter() - start:.2f} s")
 
 
 if __name__ == "__main__":
