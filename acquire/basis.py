@@ -5,6 +5,7 @@ from pydantic import Field
 from acquire.calibration import Calibration
 from acquire.config import Table
 from acquire.readiness import LastReady
+from acquire.response import BenchResponse
 from acquire.room_entry import RoomEntry
 
 
@@ -13,18 +14,24 @@ class Basis(Table):
 
     ``calibrations`` by channel, ``calibration_ids`` the archive's numbers of
     them; ``room`` the latest entry by hand and ``room_age_s`` its age at the
-    pull's begin. ``ready``: the last check whether the bench is ready.
+    pull's begin; ``configured_room_age_s`` that of the configuration's, None
+    without a date that can be read. ``air_judged``: these ages were looked
+    at; False in pulls of the first version. ``ready``: the last check whether the bench is ready.
     ``old_leakage_utc`` and ``old_leakage_pull``: a blank-plate run that would
     have been used, had it not been too old; empty and None otherwise.
+    ``response``: how the bench answered the step by which it was last measured.
     """
 
     calibrations: dict[str, Calibration] = Field(default_factory=dict)
     calibration_ids: dict[str, int] = Field(default_factory=dict)
     room: RoomEntry | None = None
     room_age_s: float | None = None
+    response: BenchResponse | None = None
     ready: LastReady | None = None
     old_leakage_utc: str = ""
     old_leakage_pull: int | None = None
+    configured_room_age_s: float | None = None
+    air_judged: bool = False
 
 
 NO_BASIS = Basis()

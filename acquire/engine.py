@@ -27,6 +27,7 @@ from acquire.leakage import fit_law
 from acquire.outputs import Ended, Marked, Moved, Output, PullState, Skipped, Taken, ZerosRead
 from acquire.pull import PullCore
 from acquire.readiness import Readiness, last_ready
+from acquire.room_entry import RoomEntry, age_of_entry_s
 from acquire.recorder import Recorder
 from acquire.records import (
     Action,
@@ -306,7 +307,7 @@ class Engine:
         # slow channels may not speak again for a while: what is known now belongs to the record
         known = sorted(self._latest.values(), key=lambda sample: sample.t_us)
         self._recorder.samples(known)
-        core.samples(known)
+        self._handle(core.samples(known))
 
     def _refuse_if_running(self) -> None:
         if self._core is not None and self._core.outcome is None:
@@ -322,15 +323,23 @@ class Engine:
 
     def _basis(self, request: PullRequest, leakage: LeakageLaw | None) -> Basis:
         """What is in force now besides the configuration."""
+        now = self._clock.utc()
         with ArchiveReader(self.archive_path) as reader:
-            checks = reader.bench_records(Readiness, limit=1)
+            checks = reader.bench_records(Readiness, limit=20)
+            air = reader.bench_records(RoomEntry, limit=1)
             old = None
             if leakage is None and request.kind != "leakage":
                 old = reader.leakage_for(request.direction, request.setup, self._clock.utc(), math.inf)
         return Basis(
+            response=next((its for check in checks if (its := check.record.learned()) is not None), None),
             ready=last_ready(checks[0].record) if checks else None,
             old_leakage_utc=old.measured_utc if old is not None else "",
             old_leakage_pull=old.pull_id if old is not None else None,
+            room=air[0].record if air else None,
+            room_age_s=age_of_entry_s(air[0].record.made_utc, now) if air else None,
+            # people date by the clock on the wall
+            configured_room_age_s=age_of_entry_s(self.config.room.entered, now.astimezone()),
+            air_judged=True,
         )
 
     # ------------------------------------------------------------ for the API's threads

@@ -14,6 +14,7 @@ from acquire.flow import Neighbour
 from acquire.leakage import judged_beside_m2
 from acquire.outputs import Ended, Marked, Moved, Output, PullState, Skipped, Taken, ZerosRead
 from acquire.records import Action, LeakageLaw, PullRequest, Refused
+from acquire.room_air import KIND, marks_of
 from acquire.signals import Signals
 from acquire.stabiliser import Stabiliser
 from acquire.units import from_si
@@ -77,7 +78,8 @@ class PullCore:
         self._marks: list[Mark] = list(start.marks)
         # what counts as settled in this pull
         self.settling = _settling(config, request)
-        self._stabiliser = Stabiliser(self.settling)
+        # the response was measured with a valve: a closed plenum or a plate answers otherwise
+        self._stabiliser = Stabiliser(self.settling, self.basis.response if self._with_valve else None)
         # a leak may be next to nothing: it is judged together with an area of known size
         self._beside_m2 = judged_beside_m2(config) if request.kind == "leakage" else 0.0
         self._zero_reader = self._new_zero_reader()
@@ -200,6 +202,7 @@ class PullCore:
     def samples(self, batch: Sequence[Sample]) -> list[Output]:
         """Use samples in their order of arrival."""
         outputs: list[Output] = []
+        self._say_what_is_old(outputs)
         for sample in batch:
             if self._phase == "ended":
                 break
@@ -207,6 +210,12 @@ class PullCore:
             if value is not None:
                 self._signal(sample.channel, sample.t_us, value, outputs)
         return outputs
+
+    def _say_what_is_old(self, outputs: list[Output]) -> None:
+        """Once in a pull: room air entered by hand that was too old when the pull was begun."""
+        if self._phase != "ended" and not any(mark.kind == KIND for mark in self._marks):
+            for mark in marks_of(self._signals.air_by_hand):
+                self._mark(mark, outputs)
 
     def _signal(self, channel: str, t_us: int, value: float, outputs: list[Output]) -> None:
         if self._phase in ("zero_before", "zero_after"):

@@ -6,6 +6,7 @@ from pydantic import Field
 
 from acquire.bench_records import BenchRecord
 from acquire.quantity import Table
+from acquire.response import BenchResponse
 
 Verdict = Literal["good", "bad", "not known", "left out"]
 
@@ -45,6 +46,10 @@ class Readiness(BenchRecord):
     watched: tuple[Watched, ...] = ()
     simulated: bool = False
     response: str = ""
+
+    def learned(self) -> BenchResponse | None:
+        """What was learned of the response; None when nothing was."""
+        return BenchResponse.model_validate_json(self.response) if self.response else None
 
 
 class LastReady(Table):

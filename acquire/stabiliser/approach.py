@@ -37,6 +37,7 @@ from acquire.stabiliser.responses import (
     NEAR,
     NOTHING,
     OPEN,
+    OPEN_SHARE,
     RATES,
     READING,
     SINES,
@@ -119,6 +120,11 @@ class Approach:
         return self._sums.n
 
     @property
+    def reading(self) -> float:
+        """Size of the latest reading, in scales; never 0."""
+        return max(abs(float(self._sums.last[READING])), 1e-9) if self._sums.last is not None else 1.0
+
+    @property
     def rough(self) -> float:
         """Mean square second difference of the readings."""
         return self._sums.rough
@@ -143,7 +149,7 @@ class Approach:
         """
         last = self._sums.last
         assert last is not None
-        level = max(abs(float(last[READING])), 1e-9)
+        level = self.reading
         responses = np.arange(RATES.size) if full else self._active
         index = INDEX[responses]
         there = np.zeros(SIZE, dtype=np.bool_)
@@ -194,7 +200,7 @@ class Approach:
         self._late_since_s = self._sums.since_s
         if abs(self._sums.first_reading - level) > LATE * level:
             tempered = weight**TRUST
-            self._belief = np.log(0.97 * (NEAR @ (tempered / tempered.sum())) + 0.03 * OPEN)
+            self._belief = np.log((1 - OPEN_SHARE) * (NEAR @ (tempered / tempered.sum())) + OPEN_SHARE * OPEN)
             self._clear()
 
     def _precision(self, columns: Columns, noise: Noise, level: float) -> tuple[Floats, Floats]:
@@ -246,7 +252,7 @@ class Approach:
         log = self._belief + self._evidence
         weight = np.exp(log - log.max())
         weight /= weight.sum()
-        weight = 0.97 * (NEAR @ weight) + 0.03 * OPEN
+        weight = (1 - OPEN_SHARE) * (NEAR @ weight) + OPEN_SHARE * OPEN
         swings, precision = self._swing_belief
         # a step's belief counts half at the next one, and never below a spread of 0.03
         softened = np.linalg.inv(np.linalg.inv(precision) * 2.0 + np.eye(LAGS) * 0.03**2)

@@ -3,17 +3,19 @@
 import math
 from collections import deque
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from acquire.config import Settling
+from acquire.response import BenchResponse
 from acquire.series import Floats, t_factor
 from acquire.stabiliser.approach import Approach, CreepPrior, Settled
 from acquire.stabiliser.blocks import BLOCK_S, BLOCK_US, Block, Blocks
 from acquire.stabiliser.captures import by_hand, reading
 from acquire.stabiliser.digits import digit_uncertainty
-from acquire.stabiliser.noise import NoisePool
-from acquire.stabiliser.responses import Learned
+from acquire.stabiliser.noise import Noise, NoisePool
+from acquire.stabiliser.response import from_kept, to_keep
 from acquire.stabiliser.swings import Swings
 from acquire.stabiliser.witness import STILL_US, LiftWitness, PressureWitness
 from acquire.values import Capture, Missing, Standing, StandingState, Step
@@ -38,7 +40,7 @@ class Stabiliser:
     is what another stabiliser has learned on the same bench.
     """
 
-    def __init__(self, settings: Settling, learned: Learned | None = None) -> None:
+    def __init__(self, settings: Settling, learned: BenchResponse | None = None) -> None:
         self._settings = settings
         self._step: Step | None = None
         self._lift = LiftWitness(settings.lift_tolerance_m)
@@ -47,8 +49,12 @@ class Stabiliser:
         self._swings = Swings()
         self._flow = Blocks()
         self._blocks: deque[Block] = deque(maxlen=_KEEP)
-        self._approach = Approach(BLOCK_S, CreepPrior(settings.creep_chance, settings.creep_size), learned)
-        self._pool = NoisePool(BLOCK_S)
+        self._approach = Approach(
+            BLOCK_S,
+            CreepPrior(settings.creep_chance, settings.creep_size),
+            from_kept(learned) if learned is not None else None,
+        )
+        self._pool = NoisePool(BLOCK_S, learned.noise if learned is not None else None)
         self._origin_us: int | None = None
         self._aimed_us = 0
         self._scale = 0.0
@@ -65,9 +71,9 @@ class Stabiliser:
         self._standing = Standing("waiting", ("signal",), detail="no step asked for")
 
     @property
-    def learned(self) -> Learned:
+    def learned(self) -> BenchResponse:
         """What the bench has shown so far: worth keeping for its next pull."""
-        return self._approach.learned
+        return to_keep(replace(self._approach.learned, noise=self._pool.seen))
 
     # ------------------------------------------------------------ what comes in
 
@@ -170,11 +176,14 @@ class Stabiliser:
     def _learn(self) -> None:
         if self._approach.n >= 20 and not self._frozen:
             s0, s1, p = self._approach.residuals()
-            n = float(self._approach.n)
-            self._pool.keep(
-                s0, s1, n, p, self._pool.estimate(s0, s1, n, p, self._samples_a_block(), self._approach.rough)
-            )
+            self._pool.keep(s0, s1, float(self._approach.n), p, self._noise(), self._approach.reading)
             self._approach.learn()
+
+    def _noise(self) -> Noise:
+        """The noise by this step and the earlier ones."""
+        s0, s1, p = self._approach.residuals()
+        n = float(self._approach.n)
+        return self._pool.estimate(s0, s1, n, p, self._samples_a_block(), self._approach.rough, self._approach.reading)
 
     def _samples_a_block(self) -> float:
         return sum(b.n for b in self._blocks) / len(self._blocks) if self._blocks else 1.0
@@ -264,8 +273,7 @@ class Stabiliser:
             self._standing = Standing("settling", ("readings",), remaining_s=max(0.1, short_s))
             return
         wanted = self._settings.wanted
-        s0, s1, p = self._approach.residuals()
-        noise = self._pool.estimate(s0, s1, float(self._approach.n), p, self._samples_a_block(), self._approach.rough)
+        noise = self._noise()
         factor = t_factor(noise.dof) / t_factor(math.inf)
         # every response is tried every other second and before anything is taken
         full = self._ticks >= self._next_full

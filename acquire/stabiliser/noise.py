@@ -11,6 +11,8 @@ from functools import lru_cache
 
 import numpy as np
 
+from acquire.response import NoiseSeen
+
 THETAS_S = np.geomspace(0.004, 0.6, 50)
 FIRST_THETA_S = 0.15
 """Correlation assumed until the record has shown its own."""
@@ -18,7 +20,7 @@ FIRST_THETA_S = 0.15
 
 @dataclass(frozen=True, slots=True)
 class Noise:
-    """Relative to the reading. ``ratio`` = long-run variance of blocks over their variance."""
+    """In the unit of the residuals. ``ratio`` = long-run variance of blocks over their variance."""
 
     variance: float
     theta_s: float
@@ -53,20 +55,35 @@ def _grid(m: float, block_s: float) -> tuple[np.ndarray, np.ndarray]:
 class NoisePool:
     """Remembers what the residuals of earlier steps were like."""
 
-    def __init__(self, block_s: float) -> None:
+    def __init__(self, block_s: float, seen: NoiseSeen | None = None) -> None:
         self._block_s = block_s
-        self._s0 = 0.0
-        self._s1 = 0.0
-        self._n = 0.0
-        self._p = 0.0
-        self._level = 0.0
-        self._level_weight = 0.0
+        self._s0 = seen.squares if seen else 0.0
+        self._s1 = seen.products if seen else 0.0
+        self._n = seen.blocks if seen else 0.0
+        self._p = seen.parameters if seen else 0.0
+        self._level = seen.variance_rel if seen else 0.0
+        self._level_weight = seen.weight if seen else 0.0
 
-    def estimate(self, s0: float, s1: float, n: float, p: float, m: float, rough: float) -> Noise:
+    @property
+    def seen(self) -> NoiseSeen | None:
+        """What is remembered; None before any step."""
+        if self._n == 0:
+            return None
+        return NoiseSeen(
+            squares=self._s0,
+            products=self._s1,
+            blocks=self._n,
+            parameters=self._p,
+            variance_rel=self._level,
+            weight=self._level_weight,
+        )
+
+    def estimate(self, s0: float, s1: float, n: float, p: float, m: float, rough: float, reading: float) -> Noise:
         """From this step's residual sums (squares, lagged products), count, parameters fitted.
 
         ``rough`` is the mean square second difference of the blocks: an approach
-        hardly shows in it, so it bounds the level before any fit is good.
+        hardly shows in it, so it bounds the level before any fit is good. ``reading``
+        is what the noise is relative to, in the unit of the residuals.
         """
         # the number of samples in a block hardly matters: a tenth is near enough to keep the grid
         corr, ratios = _grid(round(m, 1), self._block_s)
@@ -88,12 +105,12 @@ class NoisePool:
         theta = float(np.exp(np.interp(sum1 / sum0, expected[order], np.log(THETAS_S)[order])))
         r1, ratio = (float(a[0]) for a in block_correlation(np.array([theta]), m, self._block_s))
         own = max(n - min(p * ratio, 0.7 * n), 1.0)
-        variance = (s0 + self._level_weight * self._level) / (own + self._level_weight)
+        variance = (s0 + self._level_weight * self._level * reading**2) / (own + self._level_weight)
         shrink = (1 - r1 * r1) / (1 + r1 * r1)
         dof = max(3.0, shrink * (own + self._level_weight))
         return Noise(variance, theta, ratio, dof)
 
-    def keep(self, s0: float, s1: float, n: float, p: float, noise: Noise) -> None:
+    def keep(self, s0: float, s1: float, n: float, p: float, noise: Noise, reading: float) -> None:
         """Remember a finished step."""
         if n < 8 or noise.variance <= 0:
             return
@@ -102,7 +119,7 @@ class NoisePool:
         self._s1 = forget * (self._s1 + s1 / noise.variance)
         self._n = forget * (self._n + n)
         self._p = forget * (self._p + p)
-        self._level = noise.variance
+        self._level = noise.variance / reading**2
         self._level_weight = min(12.0, n / 2)
 
 

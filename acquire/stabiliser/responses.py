@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from acquire.response import NoiseSeen
 from acquire.series import Floats
 
 Columns = npt.NDArray[np.intp]
@@ -29,6 +30,7 @@ class Learned:
     response: Floats
     swings: Floats
     precision: Floats
+    noise: NoiseSeen | None = None
 
 
 def _grid() -> tuple[Floats, Floats, Floats]:
@@ -73,6 +75,8 @@ def _models() -> Columns:
 INDEX = _models()
 ALWAYS = np.array([*range(LAGS), CONSTANT, *range(CREEP_COLUMNS, SIZE)])
 # before anything is known: either order alike, all time constants and dampings alike
+OPEN_SHARE = 0.03
+"""However sure a bench seems, so much is left for any other response."""
 OPEN = np.concatenate([np.full(FIRST, 0.5 / FIRST), np.full(SECOND, 0.5 / SECOND)])
 
 

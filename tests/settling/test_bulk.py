@@ -8,8 +8,9 @@ import pytest
 from acquire.config import Settling
 from acquire.stabiliser import Stabiliser
 from acquire.values import Capture
-from tests.benchmarks.settling.scene import Cell, Stay, draw_pull
+from tests.benchmarks.settling.scene import draw_pull
 from tests.benchmarks.settling.score import play_stay
+from tests.benchmarks.settling.stay import Cell, Stay
 
 
 def play_in_bulk(stabiliser: Stabiliser, stay: Stay) -> tuple[Capture | None, int]:

@@ -11,7 +11,7 @@ import numpy as np
 
 from acquire.series import Floats, lag_one, line, n_effective, t_factor
 from acquire.values import Capture, Step
-from tests.benchmarks.settling.scene import BAND, LIFT_TOLERANCE_M
+from tests.benchmarks.settling.stay import BAND, LIFT_TOLERANCE_M
 
 
 def cao_rhinehart(x: Floats, l1: float = 0.2, l2: float = 0.1, l3: float = 0.1) -> Floats:
