@@ -76,6 +76,57 @@ def station_pressure_pa(sea_level_pa: float, altitude_m: float) -> float:
     return pressure
 
 
+def sea_level_pressure_pa(station_pa: float, altitude_m: float) -> float:
+    """What a barometer set to read sea-level pressure shows: the inverse of :func:`station_pressure_pa`."""
+    n = 0.190263
+    pressure: float = (station_pa**n + 101325.0**n * 0.0065 / 288.15 * altitude_m) ** (1.0 / n)
+    return pressure
+
+
+# weather at sea level rarely leaves these bounds (common practice, no source)
+_LOWEST_WEATHER_PA, _HIGHEST_WEATHER_PA = 94e3, 105e3
+
+
+def check_station(station_pa: float, altitude_m: float) -> None:
+    """Raise ``ValueError`` if no weather gives this pressure at that altitude.
+
+    Mostly it was read from a barometer that is set to sea level.
+    """
+    if not -500.0 <= altitude_m <= 5000.0:
+        raise ValueError(f"an altitude of {altitude_m:g} m is not a workshop's: give it between -500 and 5000 m")
+    at_sea_pa = sea_level_pressure_pa(station_pa, altitude_m)
+    if not _LOWEST_WEATHER_PA <= at_sea_pa <= _HIGHEST_WEATHER_PA:
+        usual_pa = station_pressure_pa(101325.0, altitude_m)
+        raise ValueError(
+            f"a pressure of {_barometer(station_pa)} is no station pressure at {altitude_m:g} m (about "
+            f"{_barometer(usual_pa)}): if the barometer is set to sea level, give it as the sea-level pressure"
+        )
+
+
+def _barometer(pressure_pa: float) -> str:
+    return f"{pressure_pa / 100:.0f} hPa ({pressure_pa / 3386.389:.2f} inHg)"
+
+
+def check_entered(
+    pressure_pa: float | None, temperature_k: float | None, humidity: float | None, altitude_m: float | None = None
+) -> None:
+    """Raise ``ValueError`` with one sentence if these cannot be what a workshop's instruments say."""
+    if pressure_pa is not None and not 50e3 <= pressure_pa <= 110e3:
+        raise ValueError(
+            f"a room pressure of {_barometer(pressure_pa)} is no workshop's: "
+            "give the absolute station pressure, such as 29.92 inHg or 1013 hPa"
+        )
+    if pressure_pa is not None and altitude_m is not None:
+        check_station(pressure_pa, altitude_m)
+    if temperature_k is not None and not 243.15 <= temperature_k <= 323.15:
+        raise ValueError(
+            f"a room temperature of {temperature_k - 273.15:.4g} C ({temperature_k:.4g} K) is no workshop's: "
+            "check the number and its unit, such as 20 C or 68 F"
+        )
+    if humidity is not None and not 0.0 <= humidity <= 1.0:
+        raise ValueError(f"a humidity of {100 * humidity:g} %RH does not lie between 0 and 100 %RH: read it again")
+
+
 @dataclass(frozen=True)
 class AirColumn:
     """Air of one temperature and vapour fraction, at whatever pressure.

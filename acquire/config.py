@@ -13,7 +13,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, Field, ValidationError, model_validator
 
-from acquire.air import station_pressure_pa
+from acquire.air import check_entered, station_pressure_pa
 from acquire.meters import KINDS, AnyMeterRange, MeterRange
 from acquire.quantity import Area, Flow, Humidity, Length, Pressure, Ratio, Seconds, Table, Temperature, Volume
 from acquire.units import INCH_M, UnitError, Water, kind_of
@@ -135,7 +135,14 @@ class RoomAir(Table):
 
     Only used for what no instrument channel measures. ``pressure`` is the
     absolute station pressure; a barometer set to sea level gives
-    ``sea_level_pressure`` and the place's ``altitude`` instead.
+    ``sea_level_pressure`` and the place's ``altitude`` instead. With its
+    altitude a station pressure is checked for being one.
+
+    An entry older than its limit when a pull is begun is still used, but not
+    trusted. By default (common practice, no source) a barometer counts for
+    6 h, in which the weather rarely moves it by more than its accuracy, a
+    shop's temperature for 4 h, and humidity, of which a tenth moves a flow by
+    0.05 %, for a day.
     """
 
     pressure_pa: Annotated[Pressure | None, Field(alias="pressure")] = None
@@ -147,18 +154,21 @@ class RoomAir(Table):
     pressure_accuracy_pa: Annotated[Pressure, Field(alias="pressure_accuracy", gt=0)] = 200.0
     temperature_accuracy_k: Annotated[float, Field(gt=0)] = 1.0
     humidity_accuracy: Annotated[Humidity, Field(gt=0)] = 0.1
+    pressure_age_limit_s: Annotated[Seconds, Field(alias="pressure_age_limit", gt=0)] = 6 * 3600.0
+    temperature_age_limit_s: Annotated[Seconds, Field(alias="temperature_age_limit", gt=0)] = 4 * 3600.0
+    humidity_age_limit_s: Annotated[Seconds, Field(alias="humidity_age_limit", gt=0)] = 24 * 3600.0
 
     @model_validator(mode="after")
     def _station(self) -> "RoomAir":
-        if self.sea_level_pressure_pa is None and self.altitude_m is None:
-            return self
-        if self.sea_level_pressure_pa is None or self.altitude_m is None:
-            raise ValueError("sea_level_pressure and altitude go together: give both, or the station's pressure alone")
-        station_pa = station_pressure_pa(self.sea_level_pressure_pa, self.altitude_m)
-        if self.pressure_pa is not None and abs(self.pressure_pa - station_pa) > 1.0:
-            raise ValueError("give either pressure, or sea_level_pressure with altitude")
-        # frozen to all others: this is still its making
-        object.__setattr__(self, "pressure_pa", station_pa)
+        if self.sea_level_pressure_pa is not None:
+            if self.altitude_m is None:
+                raise ValueError("sea_level_pressure needs the altitude too: give both, or the station's pressure")
+            station_pa = station_pressure_pa(self.sea_level_pressure_pa, self.altitude_m)
+            if self.pressure_pa is not None and abs(self.pressure_pa - station_pa) > 1.0:
+                raise ValueError("give either pressure, or sea_level_pressure with altitude")
+            # frozen to all others: this is still its making
+            object.__setattr__(self, "pressure_pa", station_pa)
+        check_entered(self.pressure_pa, self.temperature_k, self.humidity, self.altitude_m)
         return self
 
 

@@ -12,7 +12,9 @@ from collections.abc import Collection
 from dataclasses import dataclass
 
 from acquire.budget import UNLIMITED_DOF, coverage_factor
+from acquire.influences import DENSITY_FORMULA
 from acquire.records import ArchivedPull
+from acquire.room_air import by_hand
 from acquire.values import Component, FlowResult, Point
 
 # contributions to stated flows that cancel to this share of themselves are rounding
@@ -194,8 +196,8 @@ def origins_of(pull: ArchivedPull, point: Point) -> dict[str, str]:
 
 def _origin(name: str, pull: ArchivedPull, point: Point) -> list[object]:
     bench = pull.config.name
-    if name == "isentropic exponent":
-        return []
+    if name in ("isentropic exponent", DENSITY_FORMULA):
+        return [name]
     if name == "leakage":
         # the law with its exponent is one error at all pressures
         return [bench, None if pull.leakage is None else [pull.leakage.pull_id, pull.leakage.measured_utc]]
@@ -217,5 +219,8 @@ def _instrument(pull: ArchivedPull, channel: str) -> list[object]:
             number = pull.basis.calibration_ids.get(channel)
             simulated = pull.sources.get(channel, "").startswith("sim://")
             return [channel, name, table.get("driver"), simulated, settings, number]
+    its = by_hand(pull.config, pull.basis, ()).get(channel)
     entry = pull.basis.room
-    return [channel, pull.config.room.model_dump(mode="json"), None if entry is None else entry.made_utc]
+    # weather that nobody read in time is new with every pull
+    mine = pull.uid if its is not None and its.too_old else ""
+    return [channel, pull.config.room.model_dump(mode="json"), None if entry is None else entry.made_utc, mine]

@@ -27,7 +27,6 @@ from acquire.leakage import fit_law
 from acquire.outputs import Ended, Marked, Moved, Output, PullState, Skipped, Taken, ZerosRead
 from acquire.pull import PullCore
 from acquire.readiness import Readiness, last_ready
-from acquire.room_entry import RoomEntry, age_of_entry_s
 from acquire.recorder import Recorder
 from acquire.records import (
     Action,
@@ -41,6 +40,7 @@ from acquire.records import (
     Refused,
     Template,
 )
+from acquire.room_entry import RoomEntry, age_of_entry_s
 from acquire.store.archive import Archive, ArchiveError
 from acquire.store.reader import ArchiveReader
 from acquire.values import Phase, Point

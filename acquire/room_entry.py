@@ -1,15 +1,68 @@
 """Room air entered by hand, with its date, as it is kept."""
 
-from typing import ClassVar
+from datetime import datetime
+from typing import ClassVar, Self
 
+from pydantic import model_validator
+
+from acquire.air import check_entered, station_pressure_pa
 from acquire.bench_records import BenchRecord
 
 
 class RoomEntry(BenchRecord):
-    """What a barometer, a thermometer and a hygrometer on the wall said at ``made_utc``."""
+    """What a barometer, a thermometer and a hygrometer on the wall said at ``made_utc``.
+
+    ``pressure_pa`` is the station pressure; with ``sea_level_pressure_pa``,
+    what the barometer showed, it is worked out for ``altitude_m``. Accuracies
+    are 95 % half-widths; None leaves the configuration's.
+    """
 
     KIND: ClassVar[str] = "room air"
 
     pressure_pa: float | None = None
     temperature_k: float | None = None
     humidity: float | None = None
+    sea_level_pressure_pa: float | None = None
+    altitude_m: float | None = None
+    pressure_accuracy_pa: float | None = None
+    temperature_accuracy_k: float | None = None
+    humidity_accuracy: float | None = None
+
+    @model_validator(mode="after")
+    def _plausible(self) -> Self:
+        if self.sea_level_pressure_pa is not None:
+            if self.altitude_m is None:
+                raise ValueError("a sea-level pressure needs the altitude too: give both, or the station's pressure")
+            station_pa = station_pressure_pa(self.sea_level_pressure_pa, self.altitude_m)
+            if self.pressure_pa is not None and abs(self.pressure_pa - station_pa) > 1.0:
+                raise ValueError("give either the station's pressure, or the sea-level pressure with the altitude")
+            # frozen to all others: this is still its making
+            object.__setattr__(self, "pressure_pa", station_pa)
+        check_entered(self.pressure_pa, self.temperature_k, self.humidity, self.altitude_m)
+        for name in ("pressure_accuracy_pa", "temperature_accuracy_k", "humidity_accuracy"):
+            accuracy = getattr(self, name)
+            if accuracy is not None and not accuracy > 0.0:
+                raise ValueError("an accuracy must be above zero: it is the 95 % figure of the instrument")
+        if self.pressure_pa is None and self.temperature_k is None and self.humidity is None:
+            raise ValueError("there is nothing to keep: give a pressure, a temperature or a humidity")
+        return self
+
+
+# a clock set back a little is no reason to distrust an entry
+_AHEAD_S = 3600.0
+
+
+def age_of_entry_s(entered: str, now: datetime) -> float | None:
+    """How old a dated entry is at an instant; None without a date that can be read, or for one still to come.
+
+    A date alone counts from its beginning. Without a zone it is in that of
+    ``now``.
+    """
+    try:
+        then = datetime.fromisoformat(entered.strip())
+    except ValueError:
+        return None
+    if then.tzinfo is None:
+        then = then.replace(tzinfo=now.tzinfo)
+    age_s = (now - then).total_seconds()
+    return max(age_s, 0.0) if age_s > -_AHEAD_S else None

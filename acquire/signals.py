@@ -12,6 +12,7 @@ from acquire.flow import FlowModel, Neighbour, Window, evaluate
 from acquire.hold import judge_hold
 from acquire.leakage import bound_of, reads_least
 from acquire.records import LeakageLaw
+from acquire.room_air import by_hand, in_force
 from acquire.scaling import channel_settings, scale_for
 from acquire.values import AirState, Capture, Direction, FlowResult, Hold, Step, Zeros
 from drivers.sample import Sample
@@ -81,7 +82,6 @@ class Signals:
         # a blank-plate run: there may be no flow at all, and noise about none has two signs
         self.reads_leak = reads_leak
         self.basis = basis
-        self.config = config
         self.direction = direction
         self.meter_range = meter_range
         self.zeros = zeros
@@ -90,6 +90,8 @@ class Signals:
         # an indicator that only speaks when its button is pressed cannot be a witness
         self.lift_on_press = any("lift" in i.settings.channels and i.silence_is_normal for i in instruments)
         self.channels = channel_settings(instruments)
+        self.air_by_hand = by_hand(config, basis, self.channels)
+        self.config = config = in_force(config, self.air_by_hand)
         self._scales = {name: scale_for(its, config.water) for name, its in self.channels.items()}
         keep_us = round(config.settling.longest_wait_s * 2e6) + 10_000_000
         self._series = {name: Series(keep_us) for name in (*_SIGNALS, "area")}
