@@ -6,7 +6,7 @@ import sys
 import click
 
 from acquire import __version__
-from acquire.commands import archived, budget, compare, port, repeat, running, steady
+from acquire.commands import archived, budget, compare, port, ready, repeat, running, steady
 
 # the matrices here are small: threads cost more than they bring, and one thread sums in one order
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -71,5 +71,6 @@ for command in (
     port.port,
     compare.compare,
     compare.siblings,
+    ready.ready,
 ):
     cli.add_command(command)

@@ -209,6 +209,21 @@ class ArchiveReader:
         with self._reading():
             return loading.held_pulls(self._sql, since_utc)
 
+    def newest_leakage(self, direction: Direction) -> tuple[LeakageLaw, Setup] | None:
+        """The newest leakage law of a direction, of whatever age, and the set-up of its blank-plate run."""
+        with self._reading():
+            found = loading.all_rows(
+                self._sql,
+                "SELECT law_json, pull_id FROM leakage_laws WHERE direction = :direction "
+                "ORDER BY measured_utc DESC, id DESC LIMIT 1",
+                direction=direction,
+            )
+            if not found:
+                return None
+            row = loading.find_pull(self._sql, found[0]["pull_id"])
+            assert row is not None  # a foreign key
+            return loading.leakage_law(found[0]["law_json"]), loading.archived_pull(self._sql, row).request.setup
+
     def bench_records(self, model: type[R], key: str | None = None, limit: int | None = None) -> list[Kept[R]]:
         """Records about the bench of one kind (and key), the newest first."""
         with self._reading():
