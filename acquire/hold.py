@@ -1,5 +1,8 @@
 """Did the test pressure hold over a point's window? Pure."""
 
+import re
+from collections.abc import Callable
+
 import numpy as np
 import numpy.typing as npt
 
@@ -58,6 +61,16 @@ def _verdict(deviation: float, drift: float, inside: float, excursion: float, ba
             f"the farthest was {abs(excursion):.3g} Pa {_side(excursion)} target"
         )
     return True, f"held within {band:.3g} Pa: mean {deviation:+.3g} Pa, {100 * inside:.0f} % of the samples inside"
+
+
+def in_other_unit(reason: str, say: Callable[[float], str]) -> str:
+    """A verdict's reason with every pressure said anew: ``say`` gets Pa; a sign is kept before what it says."""
+
+    def anew(found: re.Match[str]) -> str:
+        value = float(found.group(1))
+        return ("+" if found.group(1).startswith("+") and value else "") + say(value)
+
+    return re.sub(r"([-+]?\d[\d.]*(?:e[-+]?\d+)?) Pa\b", anew, reason)
 
 
 def _side(deviation: float) -> str:

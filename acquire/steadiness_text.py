@@ -14,7 +14,8 @@ MOST_MONTHS = 24
 SAID: dict[Measure, str] = {"sd": "sd", "drift": "drift", "farthest": "farthest sample"}
 MEANING = (
     "Per cent of the target: sd of the test pressure while a reading was taken, its drift over the reading (either "
-    "way), and the sample that lay farthest off. A month's sd and drift are the medians of its pulls."
+    "way), and the sample that lay farthest off. A reading begins when lift and pressure are in place, so that the "
+    "last of the approach counts. A month's sd and drift are the medians of its pulls."
 )
 _BAR = 14
 _EIGHTHS = " ▏▎▍▌▋▊▉█"

@@ -4,12 +4,14 @@ Pure over what the archive gives back: every point's window of test pressure,
 zero-corrected as in the pull, against the step's target and its band.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from acquire.hold import judge_hold
+from acquire.influences import PORT, READING
 from acquire.records import ArchivedPull
 from acquire.scaling import channel_settings, scale_for
 from acquire.store.reader import ArchiveReader
@@ -33,6 +35,43 @@ class PullHold:
     points: tuple[PointHold, ...]
     held: bool
     reason: str
+
+
+# the inputs of the budget by which the test pressure makes a flow uncertain
+PARTS = {
+    "the reading, with the pressure's scatter and drift in it": (READING,),
+    "the gauge": ("test pressure", "test pressure, digit"),
+    "its zero": ("test pressure, zero",),
+    "held against stated pressure": (PORT,),
+}
+
+
+def parts_of(point: Point) -> dict[str, float]:
+    """Which shares of the flow's variance come in with the test pressure, by ``PARTS``."""
+    squares = {part.name: part.contribution_rel**2 for part in point.flow.budget}
+    total = sum(squares.values())
+    if not total:
+        return {}
+    return {said: sum(squares.get(name, 0.0) for name in names) / total for said, names in PARTS.items()}
+
+
+def largest_parts(points: Sequence[Point]) -> dict[str, float]:
+    """The largest share of each over these points."""
+    each = [found for found in map(parts_of, points) if found]
+    return {said: max(found[said] for found in each) for said in PARTS} if each else {}
+
+
+def in_the_flow(points: Sequence[Point]) -> str:
+    """What the pressure does to the flow, in words, the same on paper and on the screen."""
+    said = (
+        "The flow is worked out from the pressure as it was measured, sample by sample, not from its target: "
+        "what it scattered and drifted is in the reading's own scatter and so in the ±."
+    )
+    parts = largest_parts(points)
+    if not parts:
+        return said
+    shares = ", ".join(f"{name} {100 * share:.{0 if share >= 0.095 else 1}f} %" for name, share in parts.items())
+    return f"{said} Of ± squared, at most: {shares}."
 
 
 def pull_hold(reader: ArchiveReader, pull: ArchivedPull) -> PullHold:

@@ -1,16 +1,13 @@
-"""Pulls and verdicts as text for a terminal and as JSON for a machine."""
+"""Pulls as text for a terminal and as JSON for a machine."""
 
-import json
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict
 from typing import Any
 
 from acquire.config import BenchConfig
 from acquire.leakage_words import amount_said, measured_said, too_old_said
 from acquire.ready_words import ready_said
 from acquire.records import ArchivedPull, PullRow
-from acquire.steady import PullHold
 from acquire.units import from_si
 from acquire.values import Point
 
@@ -151,71 +148,6 @@ def pull_json(pull: ArchivedPull) -> str:
     return TypeAdapter(ArchivedPull).dump_json(pull, indent=2, by_alias=False).decode()
 
 
-def hold_text(pull: ArchivedPull, held: PullHold) -> str:
-    """``steadydraw steady``: the figures of every point and one verdict."""
-    shown = Shown(pull.config)
-    unit = shown.pressure_unit
-    rows: list[tuple[str, ...]] = [
-        (
-            "step",
-            f"lift {shown.lift_unit}",
-            f"target {unit}",
-            "mean",
-            "deviation",
-            "sd",
-            "slope /min",
-            "farthest",
-            "inside",
-            "verdict",
-        )
-    ]
-    for one in held.points:
-        hold = one.hold
-        rows.append(
-            (
-                str(one.point.step + 1),
-                shown.lift(one.point.step_lift_m),
-                shown.pressure(hold.target_pa),
-                shown.pressure(hold.mean_pa),
-                _signed(shown.pressure(hold.deviation_pa)),
-                shown.pressure(hold.sd_pa),
-                _signed(shown.pressure(hold.slope_pa_per_s * 60)),
-                _signed(shown.pressure(hold.largest_excursion_pa)),
-                f"{hold.inside_share * 100:.0f} %",
-                f"{'held' if hold.held else 'DID NOT HOLD'}: {hold.reason}",
-            )
-        )
-    traces = [
-        f"  step {one.point.step + 1:>2}  {trace(one.pressure_pa.tolist(), one.hold.target_pa, one.hold.band_pa)}"
-        for one in held.points
-    ]
-    key = "Trace of each point, lowest to highest of its band (! = outside):"
-    verdict = f"The test pressure {'held' if held.held else 'DID NOT HOLD'}: {held.reason}."
-    return "\n".join([columns(rows), "", key, *traces, "", verdict])
-
-
-_BARS = "▁▂▃▄▅▆▇█"
-
-
-def trace(values: Sequence[float], target: float, band: float, width: int = 60) -> str:
-    """A row of blocks: the mean of each slice of ``values`` between target ± band."""
-    if not values:
-        return "no samples"
-    cells = []
-    slices = min(width, len(values))
-    for i in range(slices):
-        part = values[i * len(values) // slices : (i + 1) * len(values) // slices]
-        place = (sum(part) / len(part) - target + band) / (2 * band)
-        cells.append("!" if not 0 <= place <= 1 else _BARS[min(7, int(place * 8))])
-    return "".join(cells)
-
-
-def hold_json(held: PullHold) -> str:
-    """The verdicts without the traces, SI units."""
-    points = [{"step": p.point.step, "take": p.point.take, **asdict(p.hold)} for p in held.points]
-    return json.dumps({"held": held.held, "reason": held.reason, "points": points}, indent=2)
-
-
 # how a key's SI unit is said in a line, and how many of it are in one
 _SHORT = (
     (" m3", "cc", 1e6),
@@ -241,10 +173,6 @@ def _given(record: dict[str, Any]) -> Iterable[str]:
                 value = f"{value * factor:.4g} {unit}"
                 break
         yield f"{name} {({True: 'yes', False: 'no'}.get(value, value)) if isinstance(value, bool) else value}"
-
-
-def _signed(text: str) -> str:
-    return text if text.startswith("-") else f"+{text}"
 
 
 def columns(rows: Sequence[tuple[str, ...]]) -> str:

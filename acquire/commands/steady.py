@@ -43,7 +43,7 @@ def steady(
 
 def _one(pull: str, db: Path | None, output: Path | None, as_json: bool) -> int:
     from acquire.steady import pull_hold
-    from acquire.text import hold_json, hold_text
+    from acquire.steady_text import hold_json, hold_text
 
     with archive_reader(db) as reader:
         found = reader.pull(pull)

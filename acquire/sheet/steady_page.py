@@ -15,6 +15,7 @@ from acquire.sheet.figures import NOT_GIVEN, number, printed_unit, quantity, sig
 from acquire.sheet.make import Paper, Sheet, check_suffix, write_page
 from acquire.sheet.trace import draw_trace
 from acquire.sheet.typeset import Job, Space
+from acquire.steady import in_the_flow
 from acquire.values import Point
 
 if TYPE_CHECKING:  # the store is not needed to print what was read from it
@@ -85,6 +86,7 @@ def steady_data(pull: ArchivedPull, held: "PullHold", units: Units) -> dict[str,
             "Zeros subtracted. Traces: shaded is the band, the thin line its target, dashed the mean; "
             "samples outside the band are marked in red."
         ),
+        "in_the_flow": in_the_flow([one.point for one in held.points]),
         "source": f"Test pressure from {pull.sources.get('test_pressure', NOT_GIVEN)}; "
         f"{words.or_not_given(pull.config.name)}, steadydraw {words.or_not_given(pull.version)}.",
         "attachment": {"name": "traces.csv", "description": "The test pressure of every point, s and Pa"},

@@ -1,13 +1,13 @@
 """The sentences of a sheet about the shop, the head and its set-up, and what must be said first."""
 
-import re
 from collections.abc import Sequence
 from typing import Any
 
 from acquire.config import BenchConfig
+from acquire.hold import in_other_unit
 from acquire.records import ArchivedPull, Subject
 from acquire.sheet.data import Units
-from acquire.sheet.figures import NBSP, NOT_GIVEN, number, printed_unit, quantity, signed
+from acquire.sheet.figures import NBSP, NOT_GIVEN, number, printed_unit, quantity
 from acquire.units import from_si
 from acquire.values import Direction, Point
 
@@ -21,13 +21,8 @@ def or_not_given(text: str) -> str:
 
 def pascals_in_units(sentence: str, units: Units) -> str:
     """A sentence with every pressure in Pa said in the operator's unit instead."""
-
-    def say(found: re.Match[str]) -> str:
-        text = units.pressure(float(found.group(1)))
-        text = signed(text) if found.group(1).startswith("+") else text
-        return quantity(text, printed_unit(units.display.pressure))
-
-    return re.sub(r"([-+]?\d[\d.]*(?:e[-+]?\d+)?) Pa\b", say, sentence)
+    unit = printed_unit(units.display.pressure)
+    return in_other_unit(sentence, lambda pressure_pa: quantity(units.pressure(pressure_pa), unit))
 
 
 def one_or_many(values: Sequence[str]) -> str:
