@@ -67,6 +67,15 @@ class Standing:
 
 
 @dataclass(frozen=True, slots=True)
+class NoiseBand:
+    """Standard deviation of the flow signal in one band of frequencies, a share of the reading."""
+
+    low_hz: float
+    high_hz: float
+    sd_rel: float
+
+
+@dataclass(frozen=True, slots=True)
 class Capture:
     """One accepted reading of the effective area, from the stabiliser.
 
@@ -75,7 +84,7 @@ class Capture:
     reading was taken. Its uncertainty includes drift and creep. ``reached``
     is False when the interval asked for could not be had within the longest
     wait, and ``reason`` says so in words. ``rejected`` counts spikes and
-    dropouts that were left out.
+    dropouts that were left out. ``noise_bands``: the noise of the flow by octave; none in points of the first version.
     """
 
     t_start_us: int
@@ -91,6 +100,7 @@ class Capture:
     rejected: int
     reached: bool
     reason: str
+    noise_bands: tuple[NoiseBand, ...] = ()
 
 
 # ---------------------------------------------------------------- the hold
