@@ -51,7 +51,9 @@ def demo_requests(config: BenchConfig) -> list[PullRequest]:
             springs="checking springs",
             test_pressure_pa=reference_pa,
         )
-        blank = {"kind": "leakage", "test_pressures_pa": (reference_pa,), "meter_range": smallest}
+        # a hole and a gap are told apart by several pressures
+        pressures = (reference_pa, reference_pa / 2, reference_pa / 4)
+        blank = {"kind": "leakage", "test_pressures_pa": pressures, "meter_range": smallest}
         lift = {"kind": "lift", "lifts_m": lifts, "meter_range": largest}
         common = {"direction": direction, "subject": _SUBJECT, "setup": setup, "operator": "simulated"}
         requests += [PullRequest.model_validate(common | kind) for kind in (blank, lift)]
