@@ -14,6 +14,7 @@ from acquire.budget import UNLIMITED_DOF, Input, Propagated, monte_carlo, propag
 from acquire.flow_model import FlowModel
 from acquire.influences import (
     ALLOWANCE,
+    BAROMETER,
     DENSITY_FORMULA,
     LEAKAGE,
     METER_AS_ROOM,
@@ -149,7 +150,7 @@ class Measurement:
             at_means = at_means * x[name]
         # the reading is the mean of the samples' areas; the model only says how it moves with its inputs
         moved = at_means - model.effective_area_m2(self.start_pa, window.test_pressure_pa)
-        area = (x[READING] + moved) * x[PORT] - x.get(LEAKAGE, 0.0) - x.get(ALLOWANCE, 0.0)
+        area = (x[READING] + moved) * x[PORT] * x.get(BAROMETER, 1.0) - x.get(LEAKAGE, 0.0) - x.get(ALLOWANCE, 0.0)
         if self.slope is not None:
             area = area + x[SLOPE] * (window.step_lift_m - _sum(x, "lift indicator"))
         if model.statement.counts_the_day:

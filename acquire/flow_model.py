@@ -158,6 +158,12 @@ class FlowModel:
         """Absolute pressure upstream of the port."""
         return self.room.pressure_pa + self.taps.port_test * test_pressure_pa
 
+    def stated_upstream_pa(self, test_pressure_pa: float) -> float:
+        """Absolute pressure upstream of the port in the state that a flow is stated for."""
+        if not self.statement.counts_the_day:
+            return self.statement.air.pressure_pa
+        return self.port_pressure_pa(test_pressure_pa)
+
     def meter_upstream_pa(self, meter_pressure_pa: float, test_pressure_pa: float) -> float:
         """Absolute pressure at the meter's upstream tap."""
         taps = self.taps

@@ -29,12 +29,16 @@ from drivers.base import ChannelSettings
 # plenum warm it by a few kelvins, more after a long session
 UNMEASURED_METER_TEMPERATURE_K = 3.0
 
+# a day's weather moves the pressure ratio by less than this matters beside a meter; an altitude does not
+LEAST_BAROMETER_DOUBT = 1e-3
+
 # names that the formula asks for
 READING = "reading"
 PORT = "port between held and stated test pressure"
 LEAKAGE = "leakage"
 ALLOWANCE = "leakage (not measured, allowance)"
 METER_TEMPERATURE = "meter temperature"
+BAROMETER = "port between the day's and the reference air pressure"
 DENSITY_FORMULA = "air density formula"
 METER_AS_ROOM = "meter temperature (not measured)"
 SLOPE = "slope over lift"
@@ -95,6 +99,12 @@ def reading_inputs(
     inputs.append(rectangular("isentropic exponent", kappa, "1", half_width, shared=True))
     doubt = port_doubt_rel(model.port_pressure_pa(held_pa), held_pa, config.reference.test_pressure_pa)
     inputs.append(rectangular(PORT, 1.0, "1", doubt, shared=False))
+    stated_pa = config.reference.test_pressure_pa
+    doubt = port_doubt_rel(
+        model.port_pressure_pa(stated_pa), stated_pa, stated_pa, to_upstream_pa=model.stated_upstream_pa(stated_pa)
+    )
+    if doubt > LEAST_BAROMETER_DOUBT:
+        inputs.append(rectangular(BAROMETER, 1.0, "1", doubt, shared=False))
     return inputs
 
 

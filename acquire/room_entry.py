@@ -1,12 +1,14 @@
 """Room air entered by hand, with its date, as it is kept."""
 
+from collections.abc import Mapping
 from datetime import datetime
 from typing import ClassVar, Self
 
-from pydantic import model_validator
+from pydantic import ValidationError, model_validator
 
 from acquire.air import check_entered, station_pressure_pa
 from acquire.bench_records import BenchRecord
+from acquire.units import Kind, UnitError, parse_difference, parse_quantity
 
 
 class RoomEntry(BenchRecord):
@@ -66,3 +68,37 @@ def age_of_entry_s(entered: str, now: datetime) -> float | None:
         then = then.replace(tzinfo=now.tzinfo)
     age_s = (now - then).total_seconds()
     return max(age_s, 0.0) if age_s > -_AHEAD_S else None
+
+
+_KINDS: dict[str, tuple[str, Kind]] = {
+    "pressure": ("pressure_pa", "pressure"),
+    "sea_level": ("sea_level_pressure_pa", "pressure"),
+    "altitude": ("altitude_m", "length"),
+    "temperature": ("temperature_k", "temperature"),
+    "humidity": ("humidity", "humidity"),
+    "pressure_accuracy": ("pressure_accuracy_pa", "pressure"),
+    "humidity_accuracy": ("humidity_accuracy", "humidity"),
+}
+
+
+def read_entry(given: Mapping[str, str | None], made_utc: str, made_by: str = "") -> RoomEntry:
+    """An entry from what was written, quantities with their units.
+
+    Raises ``ValueError`` with one sentence that names what is wrong.
+    """
+    values: dict[str, object] = {"made_utc": made_utc, "made_by": made_by}
+    for name, text in given.items():
+        if text is None:
+            continue
+        try:
+            if name == "temperature_accuracy":
+                values["temperature_accuracy_k"] = parse_difference(text, "temperature")
+            else:
+                attribute, kind = _KINDS[name]
+                values[attribute] = parse_quantity(text, kind)
+        except UnitError as error:
+            raise ValueError(f"{name.replace('_', ' ')}: {error}") from error
+    try:
+        return RoomEntry.model_validate(values)
+    except ValidationError as error:
+        raise ValueError(error.errors()[0]["msg"].removeprefix("Value error, ")) from error

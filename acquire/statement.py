@@ -116,16 +116,26 @@ def convert(flow_m3_s: float, from_pa: float, to_pa: float, upstream_pa: float) 
     )
 
 
-def port_doubt_rel(upstream_pa: float, from_pa: float, to_pa: float, kappa: float = ISENTROPIC_EXPONENT) -> float:
+def port_doubt_rel(
+    upstream_pa: float,
+    from_pa: float,
+    to_pa: float,
+    kappa: float = ISENTROPIC_EXPONENT,
+    *,
+    to_upstream_pa: float | None = None,
+) -> float:
     """How far an effective area may move between two test pressures, as a relative half-width.
 
     A port's passage lies between a nozzle, whose effective area does not
     depend on the pressure, and a sharp edge, whose expansibility falls less:
     the difference between the two is the half-width. It is 0 at equal
     pressures, 0.15 % from 10 to 15 inH2O and about 1 % from 10 to 28.
+    ``to_upstream_pa``: the other test pressure is taken from another absolute
+    pressure; what counts is the ratio of both.
     """
     here = _edge_over_nozzle(upstream_pa, from_pa, kappa)
-    return abs(_edge_over_nozzle(upstream_pa, to_pa, kappa) / here - 1.0)
+    there_pa = upstream_pa if to_upstream_pa is None else to_upstream_pa
+    return abs(_edge_over_nozzle(there_pa, to_pa, kappa) / here - 1.0)
 
 
 def _edge_over_nozzle(upstream_pa: float, dp_pa: float, kappa: float) -> float:

@@ -170,6 +170,14 @@ def parse_quantity(text: str, kind: Kind, water: Water = "conventional") -> floa
     return value
 
 
+def parse_difference(text: str, kind: Kind, water: Water = "conventional") -> float:
+    """``"0.9 F"`` as a difference, in SI: 0.5 K. Raises :class:`UnitError`."""
+    value = parse_quantity(text, kind, water)
+    match = _QUANTITY.fullmatch(text)
+    assert match is not None  # it was read above
+    return value - to_si(0.0, match.group(2), water)
+
+
 _EXAMPLE: dict[Kind, str] = {
     "pressure": "28 inH2O",
     "length": "0.300 in",

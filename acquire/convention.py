@@ -1,0 +1,39 @@
+"""What a stated flow means, in words: the convention travels with the number."""
+
+from acquire.config import BenchConfig, Reference
+from acquire.units import Water, from_si
+from acquire.values import Convention
+
+MEANINGS: dict[Convention, str] = {
+    "same restriction": "the flow that the same restriction would pass in reference air",
+    "by mass": "the mass flow from the day's air, over the density of reference air; it moves with the weather",
+    "as is": "the volume flow of the day's air at its density upstream of the port; it moves with the weather",
+}
+
+
+def flow_unit_said(unit: str, convention: Convention) -> str:
+    """The unit with its convention where that is not the usual one: ``"cfm by mass"``."""
+    return unit if convention == "same restriction" else f"{unit} {convention}"
+
+
+def convention_said(config: BenchConfig) -> str:
+    """``steadydraw show``: test pressure, meaning, reference air."""
+    return (
+        f"{config.display.flow} at {stated_at_said(config.reference, config.display.pressure, config.water)}, "
+        f"{MEANINGS[config.reference.convention]} ({reference_air_said(config)})"
+    )
+
+
+def stated_at_said(reference: Reference, unit: str, water: Water) -> str:
+    """The reference test pressure in the operator's unit."""
+    return f"{from_si(reference.test_pressure_pa, unit, water):.5g} {unit}"
+
+
+def reference_air_said(config: BenchConfig) -> str:
+    """The reference air in the operator's units; "as is" needs none, but the meter's certificate may."""
+    its, display = config.reference, config.display
+    humidity = "dry" if its.air_humidity == 0 else f"{100 * its.air_humidity:.3g} %RH"
+    return (
+        f"{from_si(its.air_pressure_pa, display.barometer, config.water):.6g} {display.barometer}, "
+        f"{from_si(its.air_temperature_k, display.temperature):.4g} {display.temperature}, {humidity}"
+    )
