@@ -6,7 +6,7 @@ import sys
 import click
 
 from acquire import __version__
-from acquire.commands import archived, budget, compare, port, ready, repeat, running, steady
+from acquire.commands import air, archived, budget, compare, convert, port, ready, repeat, running, steady
 
 # the matrices here are small: threads cost more than they bring, and one thread sums in one order
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -72,5 +72,7 @@ for command in (
     compare.compare,
     compare.siblings,
     ready.ready,
+    air.air,
+    convert.convert,
 ):
     cli.add_command(command)
