@@ -1,12 +1,14 @@
 """The simulated bench in virtual time: nothing happens but in :meth:`SimBench.advance`."""
 
 import random
+from dataclasses import replace
 from typing import Any
 
 from sim.air import INCH_M, INH2O_PA, density, nozzle_flux, saturation_pressure_pa, vapour_share
 from sim.build import Direction, build
 from sim.devices import Device, FrontEnd, LiftIndicator, Weather
 from sim.faults import DEVICES, Fault, FaultPlan, now_and_then
+from sim.meters import MeterKind
 from sim.operator import Fitted, Operator
 from sim.physics import STEP_S, Plant
 from sim.scenario import SHOP, Scenario
@@ -17,12 +19,13 @@ SETTLED_REL = 0.001
 
 
 class SimBench:
-    """A bench, a head and an operator, all drawn from ``seed``."""
+    """A bench, a head and an operator, all drawn from ``seed``; ``meter`` is the kind of the large range."""
 
-    def __init__(self, seed: int, scenario: Scenario = SHOP) -> None:
+    def __init__(self, seed: int, scenario: Scenario = SHOP, meter: MeterKind = "plate") -> None:
         self.seed = seed
         self.scenario = scenario
-        self.built = build(seed, scenario)
+        self.meter = meter
+        self.built = build(seed, scenario, meter)
         self.plant = Plant(self.built, scenario, random.Random(f"{seed}/noise"))
         self.operator = Operator(self.plant, self.built, scenario, random.Random(f"{seed}/operator"))
         self._electronic = random.Random(f"{seed}/electronic")
@@ -66,6 +69,19 @@ class SimBench:
         if self._steps % LiftIndicator.every == 0:
             self.lift_indicator.tick(now_s)
         self.weather.tick(now_s)
+
+    def hold(self, wants: dict[str, object]) -> None:
+        """As :meth:`follow`, but hands and air are there at once: a stay without its approach.
+
+        :raises ValueError: an unknown key or an impossible value
+        """
+        self.operator.place(wants)
+        self.plant.place()
+
+    def shift_zero(self, channel: str, by: float) -> None:
+        """Move a transducer's zero, in the unit it sends."""
+        its = self.built.transducers[channel]
+        self.built.transducers[channel] = replace(its, offset=its.offset + by)
 
     # ------------------------------------------------------------ the wire
 

@@ -6,10 +6,12 @@ same seed always gives the same head and the same bench.
 
 import math
 import random
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
+from sim import meters
 from sim.air import CFM_M3_S, INCH_M, INH2O_PA, density, nozzle_flux
+from sim.meters import MeterKind
 from sim.scenario import Scenario
 
 Direction = Literal["intake", "exhaust"]
@@ -47,6 +49,7 @@ STATED_CHANNELS: dict[str, StatedChannel] = {
     "room_humidity": StatedChannel(2.0, 0.0, 0.1),
     "meter_temperature": StatedChannel(0.3, 0.0, 0.01),
 }
+ZEROED = ("test_pressure", "meter_pressure", "lift")
 REFERENCE_PLATE_M2 = 600e-6
 BLOWER_HEAD_PA = 60 * INH2O_PA
 PLENUM_M3 = 0.15
@@ -75,16 +78,24 @@ class Port:
 
 @dataclass(frozen=True, slots=True)
 class Transducer:
-    """What a channel's reading is off by, in the unit it sends."""
+    """What a channel's reading is off by, in the unit it sends.
+
+    ``offset`` is what it shows at zero, and goes when the zero is subtracted.
+    ``bend`` is what then is left away from zero: it is all there beyond about
+    ``knee``.
+    """
 
     offset: float
     gain: float
     drift_per_min: float
     resolution: float
+    bend: float = 0.0
+    knee: float = 1.0
 
     def reading(self, value: float, t_s: float) -> float:
         """The number sent for the true ``value``, in whole digits."""
-        raw = value * (1.0 + self.gain) + self.offset + self.drift_per_min * t_s / 60.0
+        bent = self.bend * math.tanh(value / self.knee)
+        raw = value * (1.0 + self.gain) + self.offset + bent + self.drift_per_min * t_s / 60.0
         return round(raw / self.resolution) * self.resolution
 
 
@@ -106,6 +117,7 @@ class Built:
 
     ports: dict[Direction, Port]
     range_areas_m2: dict[str, float]
+    meters: dict[str, meters.Built]
     leakage_m2: dict[Direction, float]
     reference_plate_m2: float
     transducers: dict[str, Transducer]
@@ -116,14 +128,23 @@ class Built:
     blower_heat_k: float
 
 
-def build(seed: int, scenario: Scenario) -> Built:
-    """Draw the bench of a seed."""
+def build(seed: int, scenario: Scenario, meter: MeterKind = "plate") -> Built:
+    """Draw the bench of a seed; ``meter`` is the kind of its large range, all else is the same.
+
+    ``range_areas_m2`` are the plates' true areas, and that of a plate of about
+    the size of another meter.
+    """
     errors = scenario.instrument_errors
     draw = random.Random(f"{seed}/meter")
     ranges = {
         name: stated.area_m2 * (1.0 + errors * draw.gauss(0.0, stated.accuracy / 2))
         for name, stated in STATED_RANGES.items()
     }
+    bends = random.Random(f"{seed}/expansibility")
+    built = {name: meters.build_plate(area_m2, bends, errors) for name, area_m2 in ranges.items()}
+    if meter != "plate":
+        built["large"] = meters.build_meter(meters.large_range(meter), random.Random(f"{seed}/{meter}"), errors)
+        ranges["large"] = built["large"].stated.about_m2
     plate = REFERENCE_PLATE_M2 * (1.0 + draw.gauss(0.0, 0.002))
     per_cfm_m2 = CFM_M3_S * density(101325.0, 293.15, 0.0) / _flux_at_28()
     leakage: dict[Direction, float] = {side: draw.uniform(1.0, 3.0) * per_cfm_m2 for side in DIRECTIONS}
@@ -131,6 +152,7 @@ def build(seed: int, scenario: Scenario) -> Built:
     return Built(
         ports=_head(random.Random(f"{seed}/head")),
         range_areas_m2=ranges,
+        meters=built,
         leakage_m2=leakage,
         reference_plate_m2=plate,
         transducers=_transducers(random.Random(f"{seed}/transducers"), errors),
@@ -167,9 +189,12 @@ def _transducers(draw: random.Random, errors: float) -> dict[str, Transducer]:
         gain = errors * draw.gauss(0.0, stated.accuracy_percent_of_reading / 200.0)
         drift = errors * draw.gauss(0.0, 0.005 * stated.accuracy)
         made[name] = Transducer(offset, gain, drift, stated.resolution)
-    # an indicator's zero is wherever it was set last; its scale is off by the stated figure at one inch
-    zero_in, scale = errors * draw.uniform(-0.002, 0.002), errors * draw.gauss(0.0, 0.00025)
-    made["lift"] = Transducer(zero_in, scale, made["lift"].drift_per_min, STATED_CHANNELS["lift"].resolution)
+    # an indicator's zero is wherever it was set last
+    made["lift"] = replace(made["lift"], offset=errors * draw.uniform(-0.002, 0.002))
+    for name in ZEROED:
+        # the stated figure holds for a reading whose zero was subtracted
+        accuracy = STATED_CHANNELS[name].accuracy
+        made[name] = replace(made[name], bend=errors * draw.gauss(0.0, accuracy / 2), knee=10.0 * accuracy)
     return made
 
 

@@ -64,6 +64,24 @@ class Operator:
             self.lift_doing = self.pressure_doing = "reacting"
             self._script = self._obey()
 
+    def place(self, wants: dict[str, object]) -> None:
+        """Be where the wish wants it, with the usual scatter of hand and eye.
+
+        :raises ValueError: an unknown key or an impossible value
+        """
+        self.wish = wish = _read(wants, self.wish)
+        plant, habits = self._plant, self._habits
+        self.fitted, plant.direction, plant.meter_range = wish.fitted, wish.direction, wish.meter_range
+        lift_m = wish.lift_m or 0.0
+        self.lift_m = lift_m + self._residual_m() if lift_m > 0.0 else 0.0
+        self._aim_m = lift_m
+        scatter = self._rng.gauss(0.0, habits.pressure_scatter_rel)
+        plant.source_pa = self._seen_pa = min(wish.test_pressure_pa * (1.0 + scatter), BLOWER_HEAD_PA)
+        self._creep_left_s = 0.0
+        self.lift_doing = self.pressure_doing = "holding"
+        self._script = self._watch()
+        plant.port_m2 = self.area_m2(self.lift_m)
+
     def step(self) -> None:
         """One step of hands and eyes; sets the plant's inputs."""
         plant = self._plant
@@ -126,7 +144,7 @@ class Operator:
         self._begin_creep()
         seconds = rng.uniform(*habits.move_s)
         start_m, move_m = self.lift_m, wanted_m - self.lift_m
-        residual_m = max(-RESIDUAL_LIMIT_M, min(RESIDUAL_LIMIT_M, rng.gauss(0.0, habits.lift_scatter_m)))
+        residual_m = self._residual_m()
         final_m = wanted_m + residual_m if wanted_m > 0.0 else 0.0
         sag = rng.uniform(*self._scenario.sag_rel)
         pauses = rng.random() < habits.pause_share
@@ -141,6 +159,9 @@ class Operator:
         if overshoots:
             yield from self._wait(rng.uniform(0.15, 0.4))
             yield from self._turn(final_m, rng.uniform(0.3, 0.8))
+
+    def _residual_m(self) -> float:
+        return max(-RESIDUAL_LIMIT_M, min(RESIDUAL_LIMIT_M, self._rng.gauss(0.0, self._habits.lift_scatter_m)))
 
     def _turn(self, to_m: float, seconds: float, sag: float = 0.0) -> Iterator[None]:
         """Turn the lift screw; a blower loaded by an opening valve gives ``sag`` less in the end."""

@@ -8,8 +8,9 @@ plenum (room plus test pressure), port, room.
 import math
 import random
 
-from sim.air import density, nozzle_flux, plate_drop_pa, vapour_share
+from sim.air import density, nozzle_flux, vapour_share
 from sim.build import BLOWER_HEAD_PA, PLENUM_M3, Built, Direction
+from sim.meters import MeterAir, viscosity
 from sim.noise import Correlated, Hunting
 from sim.scenario import Scenario
 
@@ -76,6 +77,17 @@ class Plant:
         self._turbulence.step()
         self._pressure_noise.step()
 
+    def place(self) -> None:
+        """Be in balance with the inputs, the air in the meter as warm as it gets."""
+        self.open_m2, self._opening_m2_s = self.port_m2 * (1.0 + self.creep), 0.0
+        self.test_pressure_pa = self.source_pa
+        self.meter_temperature_k = self.room_temperature_k + self._heat_k()
+        self._air()
+        flux = self.flux(self.test_pressure_pa)
+        self.port_kg_s = self.open_m2 * flux
+        self.leak_kg_s = self._built.leakage_m2[self.direction] * flux
+        self.meter_kg_s = self.port_kg_s + self.leak_kg_s
+
     @property
     def vapour(self) -> float:
         """Mole fraction of water, the same everywhere in the bench."""
@@ -106,8 +118,9 @@ class Plant:
         """Pressure across the present meter range at a mass flow."""
         plenum_pa = self.plenum_pa
         dense = self._warm_density * plenum_pa / self._built.room_pressure_pa
-        area = self._built.range_areas_m2[self.meter_range]
-        return plate_drop_pa(area, mass_flow_kg_s, plenum_pa, dense, known_is_upstream=self.direction == "intake")
+        meter = self._built.meters[self.meter_range]
+        known = MeterAir(plenum_pa, dense, self._viscosity)
+        return meter.drop_pa(mass_flow_kg_s, known, known_is_upstream=self.direction == "intake")
 
     def felt_test_pressure_pa(self) -> float:
         """Test pressure now with its noise."""
@@ -124,15 +137,18 @@ class Plant:
         self._opening_m2_s += STEP_S * pull
         self.open_m2 = max(self.open_m2 + STEP_S * self._opening_m2_s, 0.0)
 
+    def _heat_k(self) -> float:
+        return self._built.blower_heat_k if self.direction == "exhaust" and self.source_pa > 0.0 else 0.0
+
     def _air(self) -> None:
         self._next_air_s = self.t_s + 1.0
         built = self._built
         self.room_temperature_k = built.room_temperature_k + 0.3 * math.sin(2.0 * math.pi * self.t_s / 2400.0)
-        heat = built.blower_heat_k if self.direction == "exhaust" and self.source_pa > 0.0 else 0.0
         warmer = self.meter_temperature_k - self.room_temperature_k
-        self.meter_temperature_k = self.room_temperature_k + warmer + (heat - warmer) / HEAT_TIME_S
+        self.meter_temperature_k = self.room_temperature_k + warmer + (self._heat_k() - warmer) / HEAT_TIME_S
         # the room's water content stays what it was while its temperature moves
         self._vapour = vapour_share(built.room_pressure_pa, built.room_temperature_k, built.room_humidity)
         self._room_density = density(built.room_pressure_pa, self.room_temperature_k, self._vapour)
         self._warm_density = density(built.room_pressure_pa, self.meter_temperature_k, self._vapour)
+        self._viscosity = viscosity(self.meter_temperature_k, self._vapour)
         self._stored_kg_pa = PLENUM_M3 * self._warm_density / built.room_pressure_pa

@@ -13,6 +13,7 @@ from sim.bench import SimBench
 from sim.control import Control
 from sim.devices import Device
 from sim.endpoints import Endpoint, PtyEndpoint, TcpEndpoint
+from sim.meters import large_range
 
 TICK_S = 0.005
 # a machine that was held up longer than this lets the bench's time slip instead of racing after it
@@ -31,12 +32,13 @@ class Process:
         self._control = Control(bench)
 
     def run(self) -> None:
-        """Announce the ports in one JSON line on stdout, then run."""
+        """Announce the ports, and what the papers of the large range state, in one JSON line on stdout, then run."""
         signal.signal(signal.SIGINT, lambda *_: self._stop.set())
         signal.signal(signal.SIGTERM, lambda *_: self._stop.set())
         threading.Thread(target=self._wait_for_stdin, daemon=True).start()
         ports = {name: endpoint.port for name, endpoint in self._endpoints.items()}
-        print(json.dumps({"ports": ports, "control": self._control.address}), flush=True)
+        large = {"large": large_range(self._bench.meter).lines}
+        print(json.dumps({"ports": ports, "control": self._control.address, "meter_ranges": large}), flush=True)
         try:
             self._loop()
         finally:

@@ -7,7 +7,7 @@ import pytest
 
 from sim.air import CFM_M3_S, INCH_M
 from sim.bench import SimBench
-from sim.build import STATED_CHANNELS, STATED_RANGES, build
+from sim.build import STATED_CHANNELS, STATED_RANGES, ZEROED, build
 from sim.scenario import CALM, EXACT, FAULTS, SHOP
 
 SEEDS = range(60)
@@ -59,6 +59,12 @@ def test_transducer_errors_are_drawn_from_the_stated_accuracy() -> None:
     for name, stated in STATED_CHANNELS.items():
         made = [build(seed, SHOP).transducers[name] for seed in range(400)]
         gains = [one.gain * 100.0 for one in made]
+        if name in ZEROED:  # the figure holds for a reading whose zero was subtracted
+            assert statistics.stdev(one.bend for one in made) == pytest.approx(stated.accuracy / 2, rel=0.12)
+            for one in made:
+                away = one.reading(40.0 * stated.accuracy, 0.0) - one.reading(0.0, 0.0) - 40.0 * stated.accuracy
+                expected = one.bend + one.gain * 40.0 * stated.accuracy
+                assert away == pytest.approx(expected, abs=1.1 * stated.resolution + 0.001 * stated.accuracy)
         if name == "lift":  # its zero is wherever it was set last
             assert all(abs(one.offset) <= 0.002 for one in made)
             continue
