@@ -1,22 +1,15 @@
 """The judgement itself: witnesses first, then what is left of the approach, then the scatter."""
 
-import math
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import replace
-
-import numpy as np
 
 from acquire.config import Settling
 from acquire.response import BenchResponse
-from acquire.series import Floats, t_factor
-from acquire.stabiliser.approach import Approach, CreepPrior, Settled
-from acquire.stabiliser.blocks import BLOCK_S, BLOCK_US, Block, Blocks
+from acquire.series import Floats
+from acquire.stabiliser.blocks import BLOCK_US, Block, Blocks
 from acquire.stabiliser.captures import by_hand, reading
-from acquire.stabiliser.digits import digit_uncertainty
-from acquire.stabiliser.noise import Noise, NoisePool
-from acquire.stabiliser.response import from_kept, to_keep
 from acquire.stabiliser.swings import Swings
+from acquire.stabiliser.weighing import Fit, still_missing
 from acquire.stabiliser.witness import STILL_US, LiftWitness, PressureWitness
 from acquire.values import Capture, Missing, Standing, StandingState, Step
 
@@ -24,12 +17,6 @@ _SILENT_US = 2_000_000
 _KEEP = 6500
 _SKIP_US = 150_000
 _SHORTEST_S = 0.95
-_DITHER_BLOCKS = 60
-_BEYOND = 0.014
-"""Nothing is taken while an error beyond the stated half-width by ``_FALSE`` of the one wanted is likelier."""
-_FALSE = 0.8
-_LEFT = 1.0
-"""Nothing is taken while more than this share of the half-width wanted is still to come."""
 
 
 class Stabiliser:
@@ -49,23 +36,15 @@ class Stabiliser:
         self._swings = Swings()
         self._flow = Blocks()
         self._blocks: deque[Block] = deque(maxlen=_KEEP)
-        self._approach = Approach(
-            BLOCK_S,
-            CreepPrior(settings.creep_chance, settings.creep_size),
-            from_kept(learned) if learned is not None else None,
-        )
-        self._pool = NoisePool(BLOCK_S, learned.noise if learned is not None else None)
+        self._fit = Fit(settings, learned)
         self._origin_us: int | None = None
         self._aimed_us = 0
-        self._scale = 0.0
         self._close_us = 0
         self._ticks = 0
         self._next_weigh = 0
-        self._next_full = 0
         self._last_flow_us: int | None = None
         self._last_pressure_us: int | None = None
         self._begun_us: int | None = None
-        self._digit = 0.0
         self._frozen = False
         self._capture: Capture | None = None
         self._standing = Standing("waiting", ("signal",), detail="no step asked for")
@@ -73,7 +52,7 @@ class Stabiliser:
     @property
     def learned(self) -> BenchResponse:
         """What the bench has shown so far: worth keeping for its next pull."""
-        return to_keep(replace(self._approach.learned, noise=self._pool.seen))
+        return self._fit.learned
 
     # ------------------------------------------------------------ what comes in
 
@@ -170,23 +149,12 @@ class Stabiliser:
         self._capture = None
         self._begun_us = None
         self._origin_us = None
-        self._approach.begin()
+        self._fit.begin()
         self._blocks.clear()
 
     def _learn(self) -> None:
-        if self._approach.n >= 20 and not self._frozen:
-            s0, s1, p = self._approach.residuals()
-            self._pool.keep(s0, s1, float(self._approach.n), p, self._noise(), self._approach.reading)
-            self._approach.learn()
-
-    def _noise(self) -> Noise:
-        """The noise by this step and the earlier ones."""
-        s0, s1, p = self._approach.residuals()
-        n = float(self._approach.n)
-        return self._pool.estimate(s0, s1, n, p, self._samples_a_block(), self._approach.rough, self._approach.reading)
-
-    def _samples_a_block(self) -> float:
-        return sum(b.n for b in self._blocks) / len(self._blocks) if self._blocks else 1.0
+        if not self._frozen:
+            self._fit.learn(self._blocks)
 
     def _tick(self, t_us: int) -> None:
         start_us = max(self._close_us - BLOCK_US, 0)
@@ -215,18 +183,15 @@ class Stabiliser:
         if origin != self._origin_us:
             if self._capture is None:
                 self._learn()
-            self._approach.begin()
+            self._fit.begin()
             self._blocks.clear()
             self._origin_us = origin
-            self._next_weigh = self._next_full = 0
+            self._next_weigh = 0
         gap = bool(self._blocks) and block.t_start_us - self._blocks[-1].t_end_us > 2 * BLOCK_US
         self._blocks.append(block)
         if origin is None or block.t_start_us < max(origin + _SKIP_US, self._aimed_us) or swings is None:
             return
-        if self._approach.n == 0:
-            self._scale = block.area_m2 if block.area_m2 != 0 else 1e-12
-        since = (block.t_mean_us - origin) / 1e6
-        self._approach.add(since, block.area_m2 / self._scale, swings, gap)
+        self._fit.add((block.t_mean_us - origin) / 1e6, block.area_m2, swings, gap)
 
     def _judge(self, now_us: int) -> None:
         lasts = [self._last_flow_us, self._last_pressure_us]
@@ -269,75 +234,26 @@ class Stabiliser:
         waited_s = (now_us - begun_us) / 1e6
         lift_since = self._lift.settled_since_us() or 0
         short_s = max(_SHORTEST_S - waited_s, (STILL_US - (now_us - lift_since)) / 1e6)
-        if self._approach.n < 8 or (short_s > 0 and self._approach.n < 12):
+        if self._fit.n < 8 or (short_s > 0 and self._fit.n < 12):
             self._standing = Standing("settling", ("readings",), remaining_s=max(0.1, short_s))
             return
-        wanted = self._settings.wanted
-        noise = self._noise()
-        factor = t_factor(noise.dof) / t_factor(math.inf)
-        # every response is tried every other second and before anything is taken
-        full = self._ticks >= self._next_full
-        if full:
-            self._next_full = self._ticks + 20
-        digit = self._digit_error(begun_us)
-        settled = self._approach.settle(noise, factor, digit, _FALSE * wanted, full)
-        if not full and self._good(settled):
-            settled = self._approach.settle(noise, factor, digit, _FALSE * wanted, True)
-        level = settled.value
-        half = settled.half_width / max(abs(level), 1e-12)
+        window = [b for b in self._blocks if b.t_start_us >= begun_us] or [self._blocks[-1]]
+        found = self._fit.weigh(self._blocks, window, self._ticks)
         # far from the goal the next look may wait longer
-        self._next_weigh = self._ticks + (2 if half < 2 * wanted else 3 if half < 6 * wanted else 5)
-        scatter = 1.96 * factor * math.sqrt(noise.long_run * BLOCK_S / max(waited_s, 0.1)) / max(abs(level), 1e-12)
+        wanted = self._settings.wanted
+        self._next_weigh = self._ticks + (2 if found.half_rel < 2 * wanted else 3 if found.half_rel < 6 * wanted else 5)
         late = waited_s >= self._settings.longest_wait_s
-        if short_s <= 0 and (late or self._good(settled)):
-            reason = "settled"
-            reached = half <= wanted
-            if not reached:
-                reason = (
-                    f"too unsteady for {100 * wanted:.2g} % in {self._settings.longest_wait_s:.0f} s: "
-                    f"taken with {100 * half:.2g} %"
-                )
-            self._take(
-                reading(
-                    [b for b in self._blocks if b.t_start_us >= begun_us], settled, noise, self._scale, reached, reason
-                ),
-                half,
+        if short_s <= 0 and (late or found.good):
+            reached = found.half_rel <= wanted
+            reason = (
+                "settled"
+                if reached
+                else f"too unsteady for {100 * wanted:.2g} % in {self._settings.longest_wait_s:.0f} s: "
+                f"taken with {100 * found.half_rel:.2g} %"
             )
-            return
-        missing: list[Missing] = []
-        if short_s > 0:
-            missing.append("readings")
-        if half > wanted and scatter > 0.8 * half:
-            missing.append("noise")
-        elif half > wanted and settled.swing_share > 0.4:
-            missing.append("hunting")
+            self._take(reading(window, found.settled, found.noise, self._fit.scale, reached, reason), found.half_rel)
         else:
-            missing.append("drift")
-        power = 2.0 if "noise" in missing else 1.0
-        left = max(short_s, waited_s * ((half / wanted) ** power - 1), 0.2)
-        hopeless = "noise" in missing and waited_s > 5 and waited_s + left > 1.5 * self._settings.longest_wait_s
-        self._standing = Standing(
-            "stuck" if hopeless else "settling",
-            tuple(missing),
-            remaining_s=min(left, max(self._settings.longest_wait_s - waited_s, 0.0)),
-            half_width_rel=half,
-        )
-
-    def _digit_error(self, begun_us: int) -> float:
-        """Standard uncertainty from the meter's last digit, relative."""
-        window = [b for b in self._blocks if b.t_start_us >= begun_us][-_DITHER_BLOCKS:] or list(self._blocks)[-1:]
-        digit = min(b.digit for b in window)
-        if digit < math.inf:
-            self._digit = digit
-        means = np.array([b.mass for b in window])
-        within = np.array([b.mass_square for b in window])
-        level = max(abs(float(means.mean())), 1e-30)
-        return digit_uncertainty(means, within, window[-1].reading, self._digit) / level
-
-    def _good(self, settled: Settled) -> bool:
-        wanted = self._settings.wanted * abs(settled.value)
-        enough = self._approach.n >= 8
-        return enough and settled.half_width <= wanted and settled.beyond <= _BEYOND and settled.left <= _LEFT * wanted
+            self._standing = still_missing(found, waited_s, short_s, self._settings)
 
     def _take(self, capture: Capture, half_rel: float) -> None:
         self._capture = capture
