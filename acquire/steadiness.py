@@ -80,8 +80,9 @@ class Month:
 class Trend:
     """One measure in one direction over the pulls, as shares of the target.
 
-    ``now`` is the median of the last ten days. The slope is for 100 pulls,
-    ``low`` to ``high`` its interval. ``needed``: roughly how many pulls of
+    ``now`` is the median of the last ten days. ``slope`` is for one pull,
+    ``low`` to ``high`` its interval, ``middle`` the trend's line at pull 0;
+    ``at`` and ``values`` are the days that it is drawn through. ``needed``: roughly how many pulls of
     this kind would show a slope as large as this one; None where it does not
     rise, or is shown already.
     """
@@ -99,6 +100,10 @@ class Trend:
     at: tuple[float, ...]
     values: tuple[float, ...]
     middle: float | None
+
+    def over_all(self, per_pull: float) -> float:
+        """A slope as the change that it makes over these pulls."""
+        return per_pull * self.pulls
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,9 +225,9 @@ def _trend(pulls: Sequence[HeldPull], measure: Measure, level: float) -> Trend:
         pulls=len(pulls),
         days=days,
         now=median(values[-_NOW_DAYS:]),
-        slope=None if slope is None else 100.0 * slope,
-        low=None if low is None else 100.0 * low,
-        high=None if high is None else 100.0 * high,
+        slope=slope,
+        low=low,
+        high=high,
         verdict=verdict,
         needed=needed,
         at=tuple(at),

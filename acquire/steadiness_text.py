@@ -74,13 +74,14 @@ def bar(share: float) -> str:
 
 
 def _trends(its: BenchSteadiness) -> list[str]:
-    rows: list[tuple[str, ...]] = [("", "", "now %", "% per 100 pulls", "interval", "")]
+    rows: list[tuple[str, ...]] = [("", "", "now %", "change %", "interval", "")]
     for one in its.trends:
         slope = interval = "-"
         if one.slope is not None and one.low is not None and one.high is not None:
-            slope, interval = f"{100 * one.slope:+.3f}", f"{100 * one.low:+.3f} to {100 * one.high:+.3f}"
+            slope, low, high = (change(one, its) for its in (one.slope, one.low, one.high))
+            interval = f"{low} to {high}"
         rows.append((one.direction, SAID[one.measure], percent(one.now), slope, interval, one.verdict))
-    return [columns(rows)]
+    return [columns(rows), "(change over all these pulls)"]
 
 
 def answer(its: BenchSteadiness) -> str:
@@ -90,7 +91,8 @@ def answer(its: BenchSteadiness) -> str:
         f"the {len(its.trends)} intervals together hold at 95 %. The band is ±{percent(its.pulls[-1].band, 1)} %."
     )
     worse = [
-        f"{one.direction} {SAID[one.measure]}, {100 * (one.slope or 0.0):+.3f} % of the target per 100 pulls"
+        f"the {one.direction} {SAID[one.measure]} by {change(one, one.slope or 0.0)} % of the target over "
+        f"{one.pulls} pulls to {percent(one.now)}\N{NO-BREAK SPACE}%"
         for one in its.worse
     ]
     if worse:
@@ -105,6 +107,11 @@ def answer(its: BenchSteadiness) -> str:
     return f"Not shown to get worse. {_needed(its.trends)}{rests}"
 
 
+def change(one: Trend, per_pull: float) -> str:
+    """What a slope makes over the pulls of its trend, as per cent of the target."""
+    return f"{100 * one.over_all(per_pull):+.3f}"
+
+
 def _needed(trends: Sequence[Trend]) -> str:
     rising = [one for one in trends if one.needed is not None]
     if not rising:
@@ -115,8 +122,8 @@ def _needed(trends: Sequence[Trend]) -> str:
         return "Any rise there may be is so small that it would take more than ten times these pulls to show. "
     what = f"{soonest.direction} {SAID[soonest.measure]}"
     return (
-        f"Should the {what} go on as it seems ({100 * (soonest.slope or 0.0):+.3f} % per 100 pulls), about "
-        f"{needed} {soonest.direction} pulls in all would show it; there are {soonest.pulls}. "
+        f"Should the {what} go on as it seems ({change(soonest, soonest.slope or 0.0)} % over these pulls), "
+        f"about {needed} {soonest.direction} pulls in all would show it; there are {soonest.pulls}. "
     )
 
 

@@ -36,7 +36,10 @@ _HELD_PULLS = """
         count(*) AS points, sum(held) AS held, max(abs(largest_excursion_pa) / target_pa) AS farthest,
         avg((sd_pa / target_pa) * (sd_pa / target_pa)) AS sd_squared,
         avg(abs(slope_pa_per_s) * duration_s / target_pa) AS drift, max(band_pa / target_pa) AS band
-    FROM (SELECT *, max(take) FROM holds GROUP BY pull_id, step) AS last
+    FROM (
+        SELECT pull_id, held, largest_excursion_pa, target_pa, band_pa, sd_pa, slope_pa_per_s, duration_s, max(take)
+        FROM holds GROUP BY pull_id, step
+    ) AS last
     JOIN pulls ON pulls.id = last.pull_id
     WHERE pulls.kind = 'lift' AND started_utc >= :since
     GROUP BY pulls.id ORDER BY started_utc, pulls.id
