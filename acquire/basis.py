@@ -13,7 +13,8 @@ class Basis(Table):
     """What was in force when the pull was begun, and stays so until its end.
 
     ``calibrations`` by channel, ``calibration_ids`` the archive's numbers of
-    them; ``room`` the latest entry by hand and ``room_age_s`` its age at the
+    them, ``overdue`` the channels whose calibration was due before the pull was begun;
+    ``room`` the latest entry by hand and ``room_age_s`` its age at the
     pull's begin; ``configured_room_age_s`` that of the configuration's, None
     without a date that can be read. ``air_judged``: these ages were looked
     at; False in pulls of the first version. ``ready``: the last check whether the bench is ready.
@@ -32,6 +33,7 @@ class Basis(Table):
     old_leakage_pull: int | None = None
     configured_room_age_s: float | None = None
     air_judged: bool = False
+    overdue: tuple[str, ...] = ()
 
 
 NO_BASIS = Basis()

@@ -20,6 +20,9 @@ from acquire import __version__
 from acquire.basis import Basis
 from acquire.bench_records import BenchRecord
 from acquire.budget import prepare
+from acquire.calibration import Calibration
+from acquire.calibration_words import overdue
+from acquire.calibrations_in_force import calibrations_in_force
 from acquire.clock import Clock
 from acquire.config import BenchConfig
 from acquire.frames import FrameMaker
@@ -117,6 +120,12 @@ class Engine:
         try:
             self._archive = Archive.open(self.archive_path)
         except ArchiveError as error:
+            opened.set_exception(error)
+            return
+        try:
+            self._show_calibrated()
+        except ArchiveError as error:
+            self._archive.close()
             opened.set_exception(error)
             return
         self._make_frame(self._clock.t_us())
@@ -237,6 +246,7 @@ class Engine:
             recorder.then(lambda: self._archive.add_leakage_law(law))
         self._close_session()
         self._tell("ended", f"Pull {ended.outcome}.")
+        self._show_calibrated()
 
     def _close_session(self) -> None:
         recorder, self._recorder = self._recorder, None
@@ -303,11 +313,21 @@ class Engine:
         )
         self._core, self._pull_id, self._announced = core, pull_id, None
         self._said_failure, self._held, self._fault = "", False, ""
+        self._show_calibrated()
         self._recorder = Recorder(self._archive, pull_id, session_id, self._clock)
         # slow channels may not speak again for a while: what is known now belongs to the record
         known = sorted(self._latest.values(), key=lambda sample: sample.t_us)
         self._recorder.samples(known)
         self._handle(core.samples(known))
+
+    def _show_calibrated(self) -> None:
+        """A running pull's values are shown as it reads them, else by the newest calibrations."""
+        if self._core is not None and self._core.outcome is None:
+            self._frames.use(self._core.basis.calibrations)
+            return
+        with ArchiveReader(self.archive_path) as reader:
+            kept = calibrations_in_force(reader, self.config)
+        self._frames.use({channel: its.record for channel, its in kept.items()})
 
     def _refuse_if_running(self) -> None:
         if self._core is not None and self._core.outcome is None:
@@ -325,12 +345,17 @@ class Engine:
         """What is in force now besides the configuration."""
         now = self._clock.utc()
         with ArchiveReader(self.archive_path) as reader:
+            kept = calibrations_in_force(reader, self.config)
             checks = reader.bench_records(Readiness, limit=20)
             air = reader.bench_records(RoomEntry, limit=1)
             old = None
             if leakage is None and request.kind != "leakage":
                 old = reader.leakage_for(request.direction, request.setup, self._clock.utc(), math.inf)
+        calibrations = {channel: its.record for channel, its in kept.items()}
         return Basis(
+            calibrations=calibrations,
+            calibration_ids={channel: its.id for channel, its in kept.items()},
+            overdue=overdue(calibrations, now.isoformat()),
             response=next((its for check in checks if (its := check.record.learned()) is not None), None),
             ready=last_ready(checks[0].record) if checks else None,
             old_leakage_utc=old.measured_utc if old is not None else "",
@@ -372,7 +397,13 @@ class Engine:
 
     def keep_record(self, record: BenchRecord) -> int:
         """Keep a record about the bench; its number. Raises :class:`Refused`."""
-        return int(self._call(lambda: self._archive.add_record(record)))
+        return int(self._call(lambda: self._keep(record)))
+
+    def _keep(self, record: BenchRecord) -> int:
+        number = self._archive.add_record(record)
+        if isinstance(record, Calibration):
+            self._show_calibrated()
+        return number
 
     def save_template(self, template: Template) -> None:
         """Keep a named set-up. Raises :class:`Refused`."""
@@ -402,7 +433,9 @@ class Engine:
 def resumed_state(pull: ArchivedPull) -> PullState:
     """Where an interrupted pull stands, from what the archive holds of it."""
     taken = {point.step for point in pull.points}
-    started = pull.zeros_before is not None or bool(taken) or bool(pull.skipped) or bool(pull.marks)
+    # (a mark may also stand for what was too old when the pull was begun)
+    left_out = any(mark.kind == "zero" for mark in pull.marks)
+    started = pull.zeros_before is not None or bool(taken) or bool(pull.skipped) or left_out
     open_steps = [i for i in range(len(pull.request.steps())) if i not in taken and i not in pull.skipped]
     phase: Phase = "zero_before" if not started else "steps" if open_steps else "zero_after"
     return PullState(

@@ -8,6 +8,7 @@ import csv
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, TextIO
 
+from acquire.calibration_words import calibrations_said
 from acquire.config import BenchConfig, parse_tables
 from acquire.port_figures import port_point
 from acquire.records import ArchivedPull
@@ -81,12 +82,12 @@ def write_samples_csv(reader: ArchiveReader, session_id: int, stream: TextIO, he
     """Every sample of a session as CSV, in the order of arrival. Raises ``ArchiveError``.
 
     ``number`` is what the instrument sent, ``quantity`` the same with scale
-    and offset in ``unit``. ``header`` is False for what goes behind the
+    and offset, or the calibration that the pull keeps, in ``unit``. ``header`` is False for what goes behind the
     samples of another session.
     """
-    settings = reader.calibration(session_id)
     session = reader.session(session_id)
     water = parse_tables(session.config_text, f"the configuration kept with session {session_id}").water
+    settings = reader.calibration(session_id)
     scales = {channel: scale_for(its, water) for channel, its in settings.items()}
     writer = csv.writer(stream, lineterminator="\n")
     if header:
@@ -121,6 +122,7 @@ def _pull_cells(pull: ArchivedPull) -> dict[str, Cell]:
         "port": pull.request.subject.port,
         "simulated": pull.simulated,
         "leakage_measured": pull.leakage is not None,
+        "calibrations": "; ".join(calibrations_said(pull)),
         "marks": "; ".join(mark.sentence for mark in pull.marks),
     }
 
@@ -148,6 +150,7 @@ def _point_cells(point: Point, config: BenchConfig, in_force: bool) -> dict[str,
         "effective_area_standard_uncertainty_m2": flow.standard_uncertainty_m2,
         "dof": flow.dof,
         "mass_flow_kg_s": flow.mass_flow_kg_s,
+        "flow_convention": flow.convention,
         "flow_m3_s": flow.flow_m3_s,
         "half_width_95_m3_s": flow.half_width_95_m3_s,
         "leakage_m3_s": flow.leakage_m3_s,

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Literal, Protocol
 
+from acquire.calibration import Calibration
 from acquire.config import BenchConfig
 from acquire.guide import ANNOUNCE_US, Guidance, Silence
 from acquire.pull import PullCore
@@ -49,9 +50,15 @@ class FrameMaker:
     def __init__(self, config: BenchConfig, sources: Sequence[Source]) -> None:
         self._sources = sources
         self._guidance = Guidance(config.display, config.water)
-        channels = channel_settings(source.instrument for source in sources)
-        self._scales = {name: scale_for(its, config.water) for name, its in channels.items()}
+        self._water = config.water
+        self.use({})
         self._source_of = {channel: source for source in sources for channel in source.instrument.settings.channels}
+
+    def use(self, calibrations: Mapping[str, Calibration]) -> None:
+        """Show values by these calibrations from now on, and by the configuration where there is none."""
+        instruments = [source.instrument for source in self._sources]
+        channels = channel_settings(instruments, calibrations, self._water)
+        self._scales = {name: scale_for(its, self._water) for name, its in channels.items()}
 
     def guidance(self) -> Guidance:
         """The sentences in this bench's units."""
@@ -104,7 +111,14 @@ class FrameMaker:
         limit_us = max(_LIVE_US, round(instrument.instrument.settings.silent_after_s * 1e6))
         state = "lost" if instrument.state == "lost" else "live" if age_us <= limit_us else "stale"
         value = scale.si(sample.value)
-        return Reading(value=value, unit=scale.si_unit, age_s=age_us / 1e6, state=state, source=sample.source)
+        return Reading(
+            value=value,
+            unit=scale.si_unit,
+            age_s=age_us / 1e6,
+            state=state,
+            source=sample.source,
+            number=sample.value,
+        )
 
     def _silence(self, core: PullCore | None, readings: Mapping[str, Reading]) -> Silence | None:
         """The first signal that the pull needs and that is not there."""

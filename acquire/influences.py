@@ -15,13 +15,16 @@ from acquire.air import (
     within_stated_range,
 )
 from acquire.budget import Input, normal, rectangular
+from acquire.calibration import Calibration
+from acquire.calibration_doubt import doubt_at
 from acquire.config import Zero
 from acquire.flow_model import FlowModel
 from acquire.leakage_law import leakage_area_m2, leakage_uncertainty_m2
 from acquire.meters import Doubt
 from acquire.records import LeakageLaw
+from acquire.scaling import CalibratedSettings
 from acquire.statement import port_doubt_rel
-from acquire.units import from_si, to_si
+from acquire.units import Water, factor, from_si, to_si
 from acquire.values import Capture
 from drivers.base import ChannelSettings
 
@@ -42,6 +45,9 @@ BAROMETER = "port between the day's and the reference air pressure"
 DENSITY_FORMULA = "air density formula"
 METER_AS_ROOM = "meter temperature (not measured)"
 SLOPE = "slope over lift"
+
+# read with the bench off and subtracted
+ZEROED = ("test_pressure", "meter_pressure", "lift")
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,8 +179,18 @@ def _measured(
     water = model.config.water
     one = to_si(1.0, its.unit, water) - to_si(0.0, its.unit, water)
     reading = abs(from_si(value, its.unit, water))
-    half_width = (its.accuracy + its.accuracy_percent_of_reading / 100.0 * reading) * one
-    found = [normal(name, value, unit, half_width, shared=True)]
+    if isinstance(its, CalibratedSettings):
+        found = [_calibrated(its.calibration, name, channel, value, unit, water)]
+    else:
+        half_width = (its.accuracy + its.accuracy_percent_of_reading / 100.0 * reading) * one
+        found = [normal(name, value, unit, half_width, shared=True)]
     if its.resolution > 0.0:
         found.append(rectangular(f"{name}, digit", 0.0, unit, 0.5 * its.resolution * one, shared=False))
     return found
+
+
+def _calibrated(calibration: Calibration, name: str, channel: str, value: float, unit: str, water: Water) -> Input:
+    """What the calibration says of a reading takes the place of the configured accuracy."""
+    reading = from_si(value, calibration.unit, water)
+    doubt = doubt_at(calibration, reading, from_zero=channel in ZEROED)
+    return Input(name, value, unit, doubt.u * factor(calibration.unit, water), "t", doubt.dof, shared=True)

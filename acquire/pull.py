@@ -8,6 +8,7 @@ Each call returns what happened, for the engine to commit and to announce.
 from collections.abc import Sequence
 from dataclasses import replace
 
+from acquire import calibration_words
 from acquire.basis import NO_BASIS, Basis
 from acquire.config import BenchConfig, Settling
 from acquire.flow import Neighbour
@@ -212,9 +213,12 @@ class PullCore:
         return outputs
 
     def _say_what_is_old(self, outputs: list[Output]) -> None:
-        """Once in a pull: room air entered by hand that was too old when the pull was begun."""
+        """Once in a pull: room air entered by hand and calibrations that were too old when the pull was begun."""
         if self._phase != "ended" and not any(mark.kind == KIND for mark in self._marks):
             for mark in marks_of(self._signals.air_by_hand):
+                self._mark(mark, outputs)
+        if self._phase != "ended" and not any(mark.kind == calibration_words.KIND for mark in self._marks):
+            for mark in calibration_words.marks_of(self.basis.calibrations, self.basis.overdue):
                 self._mark(mark, outputs)
 
     def _signal(self, channel: str, t_us: int, value: float, outputs: list[Output]) -> None:
@@ -287,7 +291,7 @@ class PullCore:
             room=its.room,
             meter_temperature_k=its.meter_temperature_k,
             meter_range=self.meter_range,
-            capture=capture,
+            capture=replace(capture, noise_bands=self._signals.noise_of(capture)),
             hold=its.hold,
             flow=its.flow,
         )

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import NoReturn
 
 from acquire import __version__
+from acquire.basis import Basis
 from acquire.clock import Clock, SystemClock
 from acquire.config import BenchConfig, parse_config
 from acquire.frames import FrameMaker, InstrumentStatus
@@ -45,11 +46,18 @@ class _RecordedInstrument:
 class RecordedBench:
     """What a dashboard needs, played from the archive at ``speed`` times life."""
 
-    def __init__(self, reader: ArchiveReader, session_id: int, speed: float, config: BenchConfig | None = None) -> None:
+    def __init__(
+        self,
+        reader: ArchiveReader,
+        session_id: int,
+        speed: float,
+        config: BenchConfig | None = None,
+        basis: Basis | None = None,
+    ) -> None:
         self._reader = reader
         self._session = reader.session(session_id)
         self._pull = reader.pull(self._session.pull_id)
-        self._other = config
+        self._other, self._basis = config, basis
         self._config = config or parse_config(self._session.config_text, f"session {session_id}")
         self._speed = speed
 
@@ -95,8 +103,9 @@ class RecordedBench:
 
     async def live(self, rate: float = 10) -> AsyncIterator[Frame | LiveEvent | Lost]:
         """The session's frames in its own time, then its last frame again and again."""
-        core = core_for(self._pull, self._session, self._other)
+        core = core_for(self._pull, self._session, self._other, self._basis)
         frames = FrameMaker(self._config, [_RecordedInstrument(i) for i in self._config.make_instruments()])
+        frames.use(core.basis.calibrations)
         clock: Clock = SystemClock(self._speed)
         latest: dict[str, Sample] = {}
         announced: tuple[int, Point] | None = None

@@ -33,6 +33,7 @@ from acquire.port import Valve, seat_area_m2
 from acquire.quantity import Angle
 from acquire.units import Water
 from acquire.values import (
+    Convention,
     Direction,
     Mark,
     Outcome,
@@ -276,13 +277,14 @@ class Guide(Table):
 
 
 class Reading(Table):
-    """One channel as it stands: SI value, age, state, where it came from."""
+    """One channel as it stands: SI value, age, state, where it came from; ``number`` as the instrument sent it."""
 
     value: float | None
     unit: str
     age_s: float | None
     state: ReadingState
     source: str
+    number: float | None = None
 
 
 class InstrumentState(Table):
@@ -299,8 +301,8 @@ class InstrumentState(Table):
 class Frame(Table):
     """Everything a screen shows at one moment.
 
-    ``flow_m3_s`` is the flow now, stated at the reference test pressure in
-    reference air (before the leakage is known it is included, see the point).
+    ``flow_m3_s`` is the flow now, stated at the reference test pressure by
+    ``convention`` (before the leakage is known it is included, see the point).
     """
 
     t_us: int
@@ -312,6 +314,7 @@ class Frame(Table):
     pull: PullView | None
     subject: Subject | None
     instruments: tuple[InstrumentState, ...]
+    convention: Convention = "same restriction"
 
 
 class BenchSummary(Table):

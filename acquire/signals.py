@@ -9,12 +9,13 @@ from dataclasses import dataclass
 from acquire.basis import Basis
 from acquire.config import BenchConfig
 from acquire.flow import FlowModel, Neighbour, Window, evaluate
+from acquire.flow_noise import noise_bands
 from acquire.hold import judge_hold
 from acquire.leakage import bound_of, reads_least
 from acquire.records import LeakageLaw
 from acquire.room_air import by_hand, in_force
 from acquire.scaling import channel_settings, scale_for
-from acquire.values import AirState, Capture, Direction, FlowResult, Hold, Step, Zeros
+from acquire.values import AirState, Capture, Direction, FlowResult, Hold, NoiseBand, Step, Zeros
 from drivers.sample import Sample
 
 # a signal older than this (in stream time) cannot take part in a capture
@@ -89,7 +90,7 @@ class Signals:
         instruments = config.make_instruments()
         # an indicator that only speaks when its button is pressed cannot be a witness
         self.lift_on_press = any("lift" in i.settings.channels and i.silence_is_normal for i in instruments)
-        self.channels = channel_settings(instruments)
+        self.channels = channel_settings(instruments, basis.calibrations, config.water)
         self.air_by_hand = by_hand(config, basis, self.channels)
         self.config = config = in_force(config, self.air_by_hand)
         self._scales = {name: scale_for(its, config.water) for name, its in self.channels.items()}
@@ -194,6 +195,10 @@ class Signals:
                 return None
             values.append(value)
         return AirState(*values)
+
+    def noise_of(self, capture: Capture) -> tuple[NoiseBand, ...]:
+        """The noise of the flow by band, over a captured window."""
+        return noise_bands(*self._series["area"].between(capture.t_start_us, capture.t_end_us))
 
     def range_fault(self, settled: bool) -> str:
         """Why the meter's range does not fit the reading now, and which does; empty if it fits.

@@ -79,7 +79,9 @@ def pull_hold(reader: ArchiveReader, pull: ArchivedPull) -> PullHold:
 
     A point whose samples are missing did not hold: nothing proves that it did.
     """
-    scale = scale_for(channel_settings(pull.config.make_instruments())["test_pressure"], pull.config.water)
+    water, calibrations = pull.config.water, pull.basis.calibrations
+    channels = channel_settings(pull.config.make_instruments(), calibrations, water)
+    scale = scale_for(channels["test_pressure"], water)
     zero_pa = pull.zeros_before.test_pressure_pa if pull.zeros_before is not None else 0.0
     band = pull.config.settling.test_pressure_band
     steps = pull.request.steps()
@@ -89,7 +91,7 @@ def pull_hold(reader: ArchiveReader, pull: ArchivedPull) -> PullHold:
         start_us, end_us = point.capture.t_start_us, point.capture.t_end_us
         session_id = reader.session_of_point(pull.id, point.step, point.take)
         t_us, numbers = reader.samples(session_id, "test_pressure", start_us, end_us)
-        pressure_pa = numbers * scale.gain + scale.offset - zero_pa
+        pressure_pa = scale.si(numbers) - zero_pa
         hold = judge_hold(t_us.tolist(), pressure_pa.tolist(), target_pa, target_pa * band)
         found.append(PointHold(point, (t_us - start_us) / 1e6, pressure_pa, hold))
     loose = [p for p in found if not p.hold.held]

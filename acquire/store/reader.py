@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from acquire.bench_records import Kept, R
 from acquire.records import ArchivedPull, LeakageLaw, PullRow, SessionRow, Setup, Subject, Template
+from acquire.scaling import settings_from_json
 from acquire.steadiness import HeldPull
 from acquire.store import loading, stream
 from acquire.store.connect import check, connect_reader
@@ -107,7 +108,7 @@ class ArchiveReader:
             return found[0]
 
     def calibration(self, session_id: int) -> dict[str, ChannelSettings]:
-        """Scale, offset, unit and accuracy in force for a session, by channel."""
+        """Unit, and scale, offset and accuracy or the calibration in force for a session, by channel."""
         self.session(session_id)
         with self._reading():
             found = loading.all_rows(
@@ -116,9 +117,7 @@ class ArchiveReader:
                 id=session_id,
             )
             return {
-                row["channel"]: loading.decoded(
-                    "a calibration", ChannelSettings.model_validate_json, row["settings_json"]
-                )
+                row["channel"]: loading.decoded("a calibration", settings_from_json, row["settings_json"])
                 for row in found
             }
 

@@ -7,6 +7,7 @@ import sqlite3
 from acquire.basis import Basis
 from acquire.config import BenchConfig, ConfigError, Table, parse_tables
 from acquire.records import LeakageLaw, PullRequest, Template
+from acquire.scaling import channel_settings, line_of
 from acquire.store.encoding import model_text, point_text, utc_text
 from acquire.store.errors import ArchiveError
 from acquire.values import Point, Zeros
@@ -109,8 +110,11 @@ def insert_session(
         instruments = _config(config_text).make_instruments()
     except DriverError as error:
         raise ArchiveError(f"the configuration of the session has no working instruments: {error}") from error
+    (basis_json,) = sql.execute("SELECT basis_json FROM pulls WHERE id = ?", [pull_id]).fetchone()
+    basis = Basis.model_validate_json(basis_json)
     for instrument in instruments:
-        for channel, settings in instrument.settings.channels.items():
+        for channel, settings in channel_settings([instrument], basis.calibrations, _config(config_text).water).items():
+            its = line_of(settings)
             insert(
                 sql,
                 "session_calibrations",
@@ -118,11 +122,12 @@ def insert_session(
                 channel=channel,
                 instrument=instrument.name,
                 unit=settings.unit,
-                # of the straight line from the number to the quantity, whatever signal lies between
-                scale=settings.quantity(1.0) - settings.quantity(0.0) if settings.signal else settings.scale,
-                offset=settings.quantity(0.0) if settings.signal else settings.offset,
-                accuracy=settings.accuracy,
-                settings_json=model_text(plain_settings(settings)),
+                scale=its.scale,
+                offset=its.offset,
+                bend=its.bend,
+                accuracy=its.accuracy,
+                calibration_id=basis.calibration_ids.get(channel) if its.calibrated else None,
+                settings_json=model_text(settings if its.calibrated else plain_settings(settings)),
             )
     return session_id
 

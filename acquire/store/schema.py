@@ -297,6 +297,10 @@ BENCH_RECORDS = (
     """,
     'CREATE INDEX bench_records_by_key ON bench_records (kind, "key", made_utc)',
     "ALTER TABLE pulls ADD COLUMN basis_json TEXT NOT NULL DEFAULT '{}'",
+    "ALTER TABLE session_calibrations ADD COLUMN calibration_id INTEGER REFERENCES bench_records",
+    "ALTER TABLE session_calibrations ADD COLUMN bend REAL NOT NULL DEFAULT 0",
+    "UPDATE about SET value = replace(value, 'number * scale + offset.', 'number * scale + offset + number^2 * bend.') "
+    "WHERE name = 'units'",
     "ALTER TABLE subjects ADD COLUMN details_json TEXT NOT NULL DEFAULT '{}'",
     "ALTER TABLE setups ADD COLUMN details_json TEXT NOT NULL DEFAULT '{}'",
     "ALTER TABLE subjects ADD COLUMN intake_valve_json TEXT NOT NULL DEFAULT '{}'",

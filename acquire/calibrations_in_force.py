@@ -1,0 +1,26 @@
+"""Which calibrations hold for a bench: the newest of each configured channel and instrument."""
+
+from acquire.bench_records import Kept
+from acquire.calibration import Calibration
+from acquire.config import BenchConfig
+from acquire.store.reader import ArchiveReader
+from acquire.units import kind_of
+from acquire.values import CHANNEL_KINDS
+
+
+def calibrations_in_force(reader: ArchiveReader, config: BenchConfig) -> dict[str, Kept[Calibration]]:
+    """By channel. A channel without any is left out: the configuration's scale and accuracy hold."""
+    found = {}
+    for instrument in config.make_instruments():
+        for channel in instrument.settings.channels:
+            for kept in reader.bench_records(Calibration, key=channel):
+                if holds_for(kept.record, config.name, instrument.name):
+                    found[channel] = kept
+                    break
+    return found
+
+
+def holds_for(calibration: Calibration, bench: str, instrument: str) -> bool:
+    """Whether it is of that bench's instrument, and measures what its channel measures."""
+    same_kind = kind_of(calibration.unit) == CHANNEL_KINDS[calibration.channel]
+    return calibration.bench in ("", bench) and calibration.instrument == instrument and same_kind
