@@ -48,30 +48,32 @@ class Stated:
     reynolds_length_m: float = 1.0
     viscosity_limit: float = 0.0
     power: float = 2.0
+    least_reynolds: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class Built:
     """A stated meter with the errors it was built with, in shares of what is stated.
 
-    ``coefficient`` and ``expansibility`` are normal deviates, ``viscosity``
-    lies between -1 and 1.
+    ``coefficient`` and ``expansibility`` are normal deviates, ``limit``, for
+    what is stated as a limit, lies between -1 and 1.
     """
 
     stated: Stated
     coefficient: float
     expansibility: float
-    viscosity: float
+    limit: float
 
     def flow_kg_s(self, drop_pa: float, air: MeterAir) -> float:
         """True mass flow for a drop above zero."""
         its = self.stated
-        viscosity = air.viscosity_pa_s * (1.0 + self.viscosity * its.viscosity_limit)
+        viscosity = air.viscosity_pa_s * (1.0 + self.limit * its.viscosity_limit)
         flow = its.flow_kg_s(drop_pa, MeterAir(air.pressure_pa, air.density_kg_m3, viscosity))
         reynolds = 4.0 * flow / (math.pi * its.reynolds_length_m * viscosity)
         off = self.coefficient * its.coefficient_95(reynolds)
         off += self.expansibility * its.expansibility_95 * drop_pa / air.pressure_pa
-        return flow * (1.0 + off / NORMAL_95)
+        beyond = 0.01 * self.limit if reynolds < its.least_reynolds else 0.0
+        return flow * (1.0 + off / NORMAL_95 + beyond)
 
     def drop_pa(self, mass_flow_kg_s: float, known: MeterAir, known_is_upstream: bool) -> float:
         """Pressure across the meter at a mass flow, signed like it; ``known`` as for :func:`sim.air.plate_drop_pa`."""
@@ -236,7 +238,15 @@ def _venturi() -> Stated:
     bore_m, beta = 0.048, 0.048 / _PIPE_M
     flow = _throttle(bore_m, _PIPE_M, beta, lambda re: _venturi_coefficient(re)[0], _nozzle_expansibility)
     lines = f'kind = "venturi"\nbore = "48 mm"\npipe_diameter = "4 in"\nconvergent = "machined"\n{_RANGE}'
-    return Stated(flow, lambda re: _venturi_coefficient(re)[1], 0.04 + beta**8, 1820e-6, lines, _PIPE_M)
+    return Stated(
+        flow,
+        lambda re: _venturi_coefficient(re)[1],
+        0.04 + beta**8,
+        1820e-6,
+        lines,
+        _PIPE_M,
+        least_reynolds=5e4,
+    )
 
 
 def _chamber_nozzle() -> Stated:

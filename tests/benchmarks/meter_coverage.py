@@ -64,12 +64,12 @@ class Case:
 class Reading:
     """One bench, its parsers, and one reading on it."""
 
-    def __init__(self, seed: int, kind: str) -> None:
+    def __init__(self, seed: int, kind: str, lift_in: float) -> None:
         draw = self._draw = random.Random(f"{seed}/{kind}/reading")
         self.seed, self.kind = seed, kind
         # a pump draws
         self.direction: Direction = "intake" if kind == "critical_nozzle" else draw.choice(("intake", "exhaust"))
-        self.lift_in = LIFTS_IN[seed % len(LIFTS_IN)]
+        self.lift_in = lift_in
         choked = ChokedBench(seed, self.lift_in * INCH_M) if kind == "critical_nozzle" else None
         self.bench: SimBench = choked or SimBench(seed, meter=kind)  # type: ignore[arg-type]
         self.config = config_with(choked.lines if choked else large_range(self.bench.meter).lines)
@@ -236,8 +236,11 @@ def main() -> None:
     start = time.perf_counter()
     found = []
     for number in range(wanted.readings):
-        seed, kind = wanted.first + number // len(wanted.kinds), wanted.kinds[number % len(wanted.kinds)]
-        found.append(Reading(seed * 100 + number % len(wanted.kinds), kind).take())
+        turn, which = divmod(number, len(wanted.kinds))
+        kind, lift_in = wanted.kinds[which], LIFTS_IN[turn % len(LIFTS_IN)]
+        # no two readings of any kind share a seed
+        seed = (wanted.first + turn) * len(KINDS) + KINDS.index(kind)
+        found.append(Reading(seed, kind, lift_in).take())
     if wanted.out:
         wanted.out.write_text("\n".join(json.dumps(asdict(case)) for case in found) + "\n", encoding="utf-8")
     print("\n".join(table(found)))

@@ -6,6 +6,7 @@ from typing import Any
 import fluids
 import numpy as np
 import pytest
+from fluids import flow_meter
 from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy.interpolate import PchipInterpolator
@@ -20,7 +21,7 @@ from acquire.meters.pipe_nozzle import PipeNozzle, Shape
 from acquire.meters.pipe_orifice import PipeOrifice, Taps
 from acquire.meters.table import ShapePreserving
 from acquire.meters.throttle import Throttle
-from acquire.meters.venturi import Venturi
+from acquire.meters.venturi import Convergent, Venturi
 from tests.flow.bench import CFM, INH2O, ROOM, bench_config, captured, evaluated
 
 KAPPA = 1.4
@@ -52,6 +53,23 @@ ORIFICES: list[tuple[float, float, float, Taps, float, float]] = [
     (0.05, 0.75, 1e8, "flange", 0.6025, 5e-5),
     (0.075, 0.17, 1e4, "flange", 0.6003, 5e-5),
     (0.075, 0.75, 1e4, "flange", 0.6462, 5e-5),
+    (0.1, 0.1, 1e8, "corner", 0.596367, 2e-6),
+    (0.1, 0.5, 5e3, "corner", 0.627573, 2e-6),
+    (0.1, 0.5, 1e8, "corner", 0.602212, 2e-6),
+    (0.072, 0.1, 1e8, "D and D/2", 0.596052, 2e-6),
+    (0.072, 0.5, 5e3, "D and D/2", 0.626407, 2e-6),
+    (0.072, 0.5, 1e8, "D and D/2", 0.601571, 2e-6),
+    (0.05, 0.25, 5e3, "flange", 0.610234, 2e-6),
+    (0.05, 0.25, 1e8, "flange", 0.601288, 2e-6),
+    (0.05, 0.75, 5e3, "flange", 0.673184, 2e-6),
+    (0.05, 0.75, 1e8, "flange", 0.602508, 2e-6),
+    (0.075, 0.17, 1e4, "flange", 0.600293, 2e-6),
+    (0.075, 0.75, 1e4, "flange", 0.646179, 2e-6),
+    (1.0, 0.75, 1e5, "flange", 0.605531, 2e-6),
+    (1.0, 0.75, 1e8, "flange", 0.590490, 2e-6),
+    (0.1, 0.5, 1e4, "corner", 0.618580, 2e-6),
+    (0.1, 0.5, 1e6, "corner", 0.603777, 2e-6),
+    (0.1, 0.6, 1e5, "corner", 0.610340, 2e-6),
     (1.0, 0.75, 1e5, "flange", 0.6055, 5e-5),
     (1.0, 0.75, 1e8, "flange", 0.5905, 5e-5),
     (0.1, 0.5, 1e5, "corner", 0.606873, 2e-6),
@@ -88,11 +106,42 @@ def test_orifice_flow_agrees_with_worked_examples() -> None:
         (PipeNozzle(0.0508, 0.1016, "ISA 1932"), 0.1531738),
         (PipeNozzle(0.0508, 0.1016, "long radius"), 0.1545710),
         (PipeNozzle(0.0508, 0.1016, "venturi nozzle"), 0.1537518),
-        (Venturi(0.0508, 0.1016, "machined"), 0.1565623),
     ],
 )
 def test_nozzle_and_venturi_flow_agree_with_fluids(meter: Throttle, flow: float) -> None:
     assert meter.mass_flow_kg_s(2500.0, 98000.0, Gas(1.164605, 1.8206e-5), KAPPA) == pytest.approx(flow, rel=1e-6)
+
+
+def test_a_venturi_flows_as_fluids_says_where_its_coefficient_is_constant() -> None:
+    # 0.1565623 kg/s with the coefficient 0.995; at its Reynolds number of 107000 annex B has less
+    venturi, gas = Venturi(0.0508, 0.1016, "machined"), Gas(1.164605, 1.8206e-5)
+    reynolds = venturi.reynolds(2500.0, 98000.0, gas, KAPPA)
+    flow = venturi.mass_flow_kg_s(2500.0, 98000.0, gas, KAPPA)
+    assert flow * 0.995 / venturi.coefficient(reynolds) == pytest.approx(0.1565623, rel=1e-6)
+    assert venturi.coefficient(2e5) == venturi.coefficient(1e6) == 0.995
+
+
+# ISO 5167-4 annex B as fluids 1.3.1 holds it; its first Reynolds number of the cast tube, 4E5, stands for 4E4
+@pytest.mark.parametrize(
+    ("make", "reynolds", "coefficients"),
+    [
+        (
+            "as cast",
+            [4e4, *flow_meter.as_cast_convergent_venturi_Res[1:]],
+            flow_meter.as_cast_convergent_venturi_Cs,
+        ),
+        ("machined", [5e4, 1e5], flow_meter.machined_convergent_venturi_Cs[:2]),
+        ("rough welded", flow_meter.rough_welded_convergent_venturi_Res, flow_meter.rough_welded_convergent_venturi_Cs),
+    ],
+)
+def test_a_slow_venturi_follows_annex_b_with_its_larger_figure(
+    make: Convergent, reynolds: list[float], coefficients: list[float]
+) -> None:
+    venturi = Venturi(0.05, 0.1, make)
+    assert [venturi.coefficient(at) for at in reynolds] == pytest.approx(coefficients, abs=1e-9)
+    figures = [venturi.coefficient_95(at) for at in (3e4, *reynolds, 3e5)]
+    assert figures == sorted(figures, reverse=True)
+    assert figures[0] > figures[-1]
 
 
 # fluids' own tests: D 73.91, d 42.2 mm, Re 95705
