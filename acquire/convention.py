@@ -4,11 +4,16 @@ from acquire.config import BenchConfig, Reference
 from acquire.units import Water, from_si
 from acquire.values import Convention
 
-MEANINGS: dict[Convention, str] = {
-    "same restriction": "the flow that the same restriction would pass in reference air",
-    "by mass": "the mass flow from the day's air, over the density of reference air; it moves with the weather",
+_MEANINGS: dict[Convention, str] = {
+    "same restriction": "the flow that the same restriction would pass in reference air ({air})",
+    "by mass": "the mass flow from the day's air over the density of reference air ({air}); it moves with the weather",
     "as is": "the volume flow of the day's air at its density upstream of the port; it moves with the weather",
 }
+
+
+def meaning(convention: Convention, reference_air: str) -> str:
+    """What the figure stands for; ``reference_air`` as it is to be said."""
+    return _MEANINGS[convention].format(air=reference_air)
 
 
 def flow_unit_said(unit: str, convention: Convention) -> str:
@@ -19,8 +24,9 @@ def flow_unit_said(unit: str, convention: Convention) -> str:
 def convention_said(config: BenchConfig) -> str:
     """``steadydraw show``: test pressure, meaning, reference air."""
     return (
-        f"{config.display.flow} at {stated_at_said(config.reference, config.display.pressure, config.water)}, "
-        f"{MEANINGS[config.reference.convention]} ({reference_air_said(config)})"
+        f"{flow_unit_said(config.display.flow, config.reference.convention)} at "
+        f"{stated_at_said(config.reference, config.display.pressure, config.water)}, "
+        f"{meaning(config.reference.convention, reference_air_said(config))}"
     )
 
 
@@ -30,7 +36,7 @@ def stated_at_said(reference: Reference, unit: str, water: Water) -> str:
 
 
 def reference_air_said(config: BenchConfig) -> str:
-    """The reference air in the operator's units; "as is" needs none, but the meter's certificate may."""
+    """The reference air in the operator's units."""
     its, display = config.reference, config.display
     humidity = "dry" if its.air_humidity == 0 else f"{100 * its.air_humidity:.3g} %RH"
     return (

@@ -20,6 +20,7 @@ from typing import Any
 from acquire.bundled import read_bundled
 from acquire.client import Client, ClientError, Lost
 from acquire.config import BenchConfig, parse_config
+from acquire.convention import convention_said
 from acquire.demo_plan import demo_requests, demo_templates
 from acquire.follow import follow
 from acquire.listening import Listening
@@ -209,7 +210,7 @@ def demo_report(pulls: list[ArchivedPull], sim: SimLink, config: BenchConfig, se
         "simulated": True,
         "seed": seed,
         "head": pulls[0].request.subject.identifier if pulls else "",
-        "convention": "cfm at the reference test pressure in reference air, as the same restriction would pass",
+        "convention": convention_said(config),
         "points": points,
         "truth_inside_interval": inside,
         "pulls": described,

@@ -44,6 +44,7 @@ from acquire.records import (
     Template,
 )
 from acquire.room_entry import RoomEntry, age_of_entry_s
+from acquire.room_words import daemon_lines
 from acquire.store.archive import Archive, ArchiveError
 from acquire.store.reader import ArchiveReader
 from acquire.values import Phase, Point
@@ -382,6 +383,12 @@ class Engine:
         """What a screen must know of this bench."""
         simulated = any(source.startswith("sim://") for source in self._sources.values())
         return BenchSummary.of(self.config, __version__, simulated)
+
+    def air_lines(self) -> list[str]:
+        """What is to be said of room air that no instrument measures."""
+        with ArchiveReader(self.archive_path) as reader:
+            kept = reader.bench_records(RoomEntry, limit=1)
+        return daemon_lines(self.config, tuple(self._sources), kept[0].record if kept else None, self._clock.utc())
 
     def begin(self, request: PullRequest) -> int:
         """Begin a pull; its number. Raises :class:`Refused`."""

@@ -50,6 +50,7 @@ class FrameMaker:
     def __init__(self, config: BenchConfig, sources: Sequence[Source]) -> None:
         self._sources = sources
         self._guidance = Guidance(config.display, config.water)
+        self._convention = config.reference.convention
         self._water = config.water
         self.use({})
         self._source_of = {channel: source for source in sources for channel in source.instrument.settings.channels}
@@ -85,6 +86,7 @@ class FrameMaker:
             pull=core.view() if core is not None else None,
             subject=core.request.subject if core is not None else None,
             instruments=tuple(_instrument(source) for source in self._sources),
+            convention=self._convention,
         )
 
     def _guide(

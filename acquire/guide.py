@@ -7,6 +7,7 @@ out. It never mentions keys: it is read at the bench and by other programs.
 from dataclasses import dataclass
 
 from acquire.config import Display
+from acquire.convention import flow_unit_said
 from acquire.pull import PullCore
 from acquire.records import Guide, Situation, Wants
 from acquire.units import Water, from_si
@@ -144,7 +145,7 @@ class Guidance:
         half = from_si(point.flow.half_width_95_m3_s, unit)
         at = "" if point.step_lift_m is None else f" at {self.lift(point.step_lift_m)}"
         how = "" if point.settled else ", not settled"
-        return f"Taken{at}: {flow:.1f} {unit} ± {half:.1f}{how}."
+        return f"Taken{at}: {flow:.1f} {flow_unit_said(unit, point.flow.convention)} ± {half:.1f}{how}."
 
     def lift(self, lift_m: float) -> str:
         """A lift with its unit."""

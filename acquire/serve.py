@@ -23,6 +23,8 @@ def serve_bench(
         engine.subscribe(lambda event: say(f"{event.kind}: {event.sentence}"))
         try:
             engine.start()
+            for line in engine.air_lines():
+                say(line)
             service.run(lambda url: say(f"{config.name}: serving on {url}, archive {archive_path}"))
         finally:
             service.stop()

@@ -2,14 +2,19 @@
 
 import math
 from collections.abc import Iterable, Sequence
+from textwrap import fill
 from typing import Any
 
 from acquire.config import BenchConfig
+from acquire.convention import convention_said, flow_unit_said
 from acquire.leakage_words import amount_said, measured_said, too_old_said
 from acquire.ready_words import ready_said
 from acquire.records import ArchivedPull, PullRow
+from acquire.room_words import pull_air_lines
 from acquire.units import from_si
 from acquire.values import Point
+
+WIDTH = 80
 
 
 class Shown:
@@ -90,13 +95,15 @@ def pull_text(pull: ArchivedPull) -> str:
     head.append("Set-up: " + ", ".join(_given(request.setup.model_dump())))
     if request.kind == "lift":
         head += [_leakage(pull, shown), _ready(pull)]
+    head.append(fill(f"Flow: {convention_said(pull.config)}.", WIDTH, subsequent_indent="  "))
+    head += pull_air_lines(pull)
     head += [f"MARK: {mark.sentence}" for mark in pull.marks]
     in_force = set(map(id, pull.in_force.values()))
     rows: list[tuple[str, ...]] = [
         (
             "step",
             f"lift {shown.lift_unit}",
-            f"flow {shown.flow_unit}",
+            f"flow {flow_unit_said(shown.flow_unit, pull.config.reference.convention)}",
             "±95 %",
             f"held {shown.pressure_unit}",
             "n indep.",

@@ -5,6 +5,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Literal
 
+from acquire.convention import flow_unit_said
 from acquire.records import ArchivedPull
 from acquire.sheet import measured, words
 from acquire.sheet.curve import LOOKS, draw_curve
@@ -59,7 +60,7 @@ def sheet_data(pulls: Sequence[ArchivedPull], units: Units, csv_bytes: bytes) ->
         "with_coefficient": [valve_diameter_m(pull) is not None for pull in pulls],
         "units": {
             "lift": printed_unit(units.display.lift),
-            "flow": printed_unit(units.display.flow),
+            "flow": flow_unit_said(printed_unit(units.display.flow), pulls[0].config.reference.convention),
             "pressure": printed_unit(units.display.pressure),
         },
         "rows": [asdict(row) for row in rows_of(pulls, units)],

@@ -4,9 +4,12 @@ import math
 from collections.abc import Sequence
 
 from acquire.config import BenchConfig
+from acquire.convention import flow_unit_said, meaning
 from acquire.leakage_words import amount_said, measured_said, too_old_said
 from acquire.ready_words import ready_said
 from acquire.records import ArchivedPull
+from acquire.room_air import by_hand, source_said
+from acquire.room_words import worked_out_said
 from acquire.sheet.data import Units, started, valve_diameter_m
 from acquire.sheet.figures import (
     BAROMETER_STEP_PA,
@@ -159,11 +162,13 @@ def convention_of(config: BenchConfig) -> str:
     humidity = reference.air_humidity
     moisture = "dry" if humidity == 0 else quantity(significant(100 * humidity, 3), f"%{NBSP}RH")
     water_is = f" 1{NBSP}{unit} is {quantity(significant(to_si(1.0, display.pressure, water), 6), 'Pa')}."
-    return (
-        f"{printed_unit(display.flow)} at {quantity(pressure, unit)} in reference air "
+    reference_air = (
         f"{quantity(air, printed_unit(display.barometer))}, "
-        f"{quantity(temperature, printed_unit(display.temperature))}, {moisture}: "
-        f"the flow that the same restriction would pass.{water_is if 'H2O' in display.pressure else ''}"
+        f"{quantity(temperature, printed_unit(display.temperature))}, {moisture}"
+    )
+    return (
+        f"{flow_unit_said(printed_unit(display.flow), reference.convention)} at {quantity(pressure, unit)}: "
+        f"{meaning(reference.convention, reference_air)}.{water_is if 'H2O' in display.pressure else ''}"
     )
 
 
@@ -189,10 +194,13 @@ def sources_of(pull: ArchivedPull) -> str:
     by_source: dict[str, list[str]] = {}
     for channel, source in sorted(pull.sources.items()):
         by_source.setdefault(source, []).append(channel.replace("_", " "))
-    for channel in ("room_pressure", "room_temperature", "room_humidity"):
-        if channel not in pull.sources:
-            entered = f"entered by hand, {pull.config.room.entered or 'date not given'}"
-            by_source.setdefault(entered, []).append(channel.replace("_", " "))
+    for its in by_hand(pull.config, pull.basis, pull.sources).values():
+        by_source.setdefault(source_said(its), []).append(its.name)
+        if its.channel == "room_pressure":
+            entry = pull.basis.room if its.from_entry else None
+            worked_out = worked_out_said(entry or pull.config.room)
+            if worked_out:
+                by_source.setdefault(worked_out, []).append(its.name)
     return "; ".join(f"{', '.join(channels)}: {source}" for source, channels in by_source.items())
 
 

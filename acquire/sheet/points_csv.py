@@ -45,6 +45,7 @@ COLUMNS = (
     "printed_flow",
     "printed_half_width_95",
     "printed_flow_unit",
+    "flow_convention",
 )
 
 
@@ -91,6 +92,7 @@ def points_csv(pulls: Sequence[ArchivedPull], units: Units) -> bytes:
                     printed_flow.replace("\N{MINUS SIGN}", "-"),
                     printed_half,
                     units.display.flow,
+                    flow.convention,
                 )
             )
     return out.getvalue().encode("utf-8")

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from acquire.convention import flow_unit_said
 from acquire.records import BenchSummary, Frame, Reading, Situation
 from acquire.ui.words import MISSING_WORDS, age, figure, half_width, source_word
 from acquire.values import PullView, Step
@@ -126,7 +127,7 @@ def lift_out(frame: Frame, bench: BenchSummary) -> ReadOut:
 
 def flow_out(frame: Frame, bench: BenchSummary) -> ReadOut:
     """The flow and whether it has settled; as old as the oldest pressure it comes from."""
-    label, unit = "FLOW", bench.display.flow
+    label, unit = flow_unit_said("FLOW", bench.reference.convention), bench.display.flow
     parts = [frame.readings.get(name) for name in ("test_pressure", "meter_pressure")]
     for part in parts:
         absent = _absent(label, unit, part)

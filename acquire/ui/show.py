@@ -1,5 +1,6 @@
 """From a frame to what the table, the curve, the strips and the verdict show. Pure."""
 
+from acquire.convention import flow_unit_said
 from acquire.records import BenchSummary, Frame
 from acquire.ui.look import step_now, targets
 from acquire.ui.widgets.canvas import Line
@@ -47,7 +48,8 @@ def _row(number: int, step: StepView, bench: BenchSummary) -> StepRow:
 def steps_view(pull: PullView, bench: BenchSummary, chosen: int | None, flashing: int | None) -> StepsView:
     """The schedule as the table shows it."""
     unit = bench.display.lift if pull.kind == "lift" else bench.display.pressure
-    title = f"Step   {'lift' if pull.kind == 'lift' else 'pressure'} {unit}   flow {bench.display.flow}"
+    flow_unit = flow_unit_said(bench.display.flow, bench.reference.convention)
+    title = f"Step   {'lift' if pull.kind == 'lift' else 'pressure'} {unit}   flow {flow_unit}"
     rows = tuple(_row(i + 1, step, bench) for i, step in enumerate(pull.steps))
     return StepsView(title, unit, rows, chosen, flashing, pull.now)
 
