@@ -25,7 +25,7 @@ def steadiness_text(its: BenchSteadiness) -> str:
     """``steadydraw steady --all``."""
     first, last = its.pulls[0].day, its.pulls[-1].day
     when = f"of {first}" if first == last else f"from {first} to {last}"
-    lines = [fill(f"How steady the test pressure is: bench {its.bench}, {count_said(its)}, {when}.", WIDTH)]
+    lines = [fill(f"How steady the test pressure is: {its.bench}, {count_said(its)}, {when}.", WIDTH)]
     if its.simulated:
         lines.append("SIMULATED BENCH: not a measurement.")
     if its.left_out:
