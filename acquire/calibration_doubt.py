@@ -6,6 +6,9 @@ from dataclasses import dataclass
 from acquire.budget import NORMAL_95, UNLIMITED_DOF
 from acquire.calibration import Calibration
 
+ZEROED = ("test_pressure", "meter_pressure", "lift")
+"""Channels that are read with the bench off, and that reading is subtracted."""
+
 
 @dataclass(frozen=True, slots=True)
 class CalibrationDoubt:

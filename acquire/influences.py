@@ -16,7 +16,7 @@ from acquire.air import (
 )
 from acquire.budget import Input, normal, rectangular
 from acquire.calibration import Calibration
-from acquire.calibration_doubt import doubt_at
+from acquire.calibration_doubt import ZEROED, doubt_at
 from acquire.config import Zero
 from acquire.flow_model import FlowModel
 from acquire.leakage_law import leakage_area_m2, leakage_uncertainty_m2
@@ -45,9 +45,6 @@ BAROMETER = "port between the day's and the reference air pressure"
 DENSITY_FORMULA = "air density formula"
 METER_AS_ROOM = "meter temperature (not measured)"
 SLOPE = "slope over lift"
-
-# read with the bench off and subtracted
-ZEROED = ("test_pressure", "meter_pressure", "lift")
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,6 +44,8 @@ from acquire.values import (
     Step,
     Zeros,
 )
+from drivers.base import ChannelSettings
+from drivers.errors import DriverError
 
 Text = Annotated[str, Field(max_length=200)]
 Details = Annotated[
@@ -317,6 +319,13 @@ class Frame(Table):
     convention: Convention = "same restriction"
 
 
+class BenchChannel(Table):
+    """A channel as it is configured: of which instrument, and how its numbers become a quantity."""
+
+    instrument: str
+    settings: ChannelSettings
+
+
 class BenchSummary(Table):
     """The bench as a client needs it: its units, what it asks for, its ranges and schedules.
 
@@ -337,6 +346,7 @@ class BenchSummary(Table):
     schedules: dict[str, Schedule]
     leakage: Leakage = Leakage()
     ready: Ready = Ready()
+    channels: dict[str, BenchChannel] = Field(default_factory=dict)
 
     @classmethod
     def of(cls, config: BenchConfig, version: str, simulated: bool) -> "BenchSummary":
@@ -355,7 +365,26 @@ class BenchSummary(Table):
             schedules=config.schedules,
             leakage=config.leakage,
             ready=config.ready,
+            channels=bench_channels(config),
         )
+
+
+def bench_channels(config: BenchConfig) -> dict[str, BenchChannel]:
+    """Every configured channel; none where an instrument's entry cannot be read any more."""
+    try:
+        instruments = config.make_instruments()
+    except DriverError:
+        return {}
+    return {
+        channel: BenchChannel(instrument=its.name, settings=plain_settings(settings))
+        for its in instruments
+        for channel, settings in its.settings.channels.items()
+    }
+
+
+def plain_settings(settings: ChannelSettings) -> ChannelSettings:
+    """What every channel has, without what only its driver knows."""
+    return ChannelSettings(**{name: getattr(settings, name) for name in ChannelSettings.model_fields})
 
 
 EventKind = Literal["taken", "step", "phase", "mark", "notice", "zeros", "ended", "began", "action"]

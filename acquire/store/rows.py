@@ -6,12 +6,11 @@ import sqlite3
 
 from acquire.basis import Basis
 from acquire.config import BenchConfig, ConfigError, Table, parse_tables
-from acquire.records import LeakageLaw, PullRequest, Template
+from acquire.records import LeakageLaw, PullRequest, Template, plain_settings
 from acquire.scaling import channel_settings, line_of
 from acquire.store.encoding import model_text, point_text, utc_text
 from acquire.store.errors import ArchiveError
 from acquire.values import Point, Zeros
-from drivers.base import ChannelSettings
 from drivers.errors import DriverError
 
 
@@ -130,11 +129,6 @@ def insert_session(
                 settings_json=model_text(settings if its.calibrated else plain_settings(settings)),
             )
     return session_id
-
-
-def plain_settings(settings: ChannelSettings) -> ChannelSettings:
-    """What every channel has, without what only its driver knows."""
-    return ChannelSettings(**{name: getattr(settings, name) for name in ChannelSettings.model_fields})
 
 
 def insert_point(sql: sqlite3.Connection, pull_id: int, session_id: int, after_sample: int, point: Point) -> None:
