@@ -5,14 +5,14 @@ from acquire.units import Water, from_si
 from acquire.values import Convention
 
 _MEANINGS: dict[Convention, str] = {
-    "same restriction": "the flow that the same restriction would pass in reference air ({air})",
-    "by mass": "the mass flow from the day's air over the density of reference air ({air}); it moves with the weather",
-    "as is": "the volume flow of the day's air at its density upstream of the port; it moves with the weather",
+    "same restriction": " in reference air {air}: the flow that the same restriction would pass",
+    "by mass": ": the mass flow from the day's air over the density of reference air ({air}); it moves with the weather",
+    "as is": ": the volume flow of the day's air at its density upstream of the port; it moves with the weather",
 }
 
 
 def meaning(convention: Convention, reference_air: str) -> str:
-    """What the figure stands for; ``reference_air`` as it is to be said."""
+    """What follows "cfm at 28 inH2O"; ``reference_air`` as it is to be said."""
     return _MEANINGS[convention].format(air=reference_air)
 
 
@@ -25,7 +25,7 @@ def convention_said(config: BenchConfig) -> str:
     """``steadydraw show``: test pressure, meaning, reference air."""
     return (
         f"{flow_unit_said(config.display.flow, config.reference.convention)} at "
-        f"{stated_at_said(config.reference, config.display.pressure, config.water)}, "
+        f"{stated_at_said(config.reference, config.display.pressure, config.water)}"
         f"{meaning(config.reference.convention, reference_air_said(config))}"
     )
 

@@ -167,7 +167,7 @@ def convention_of(config: BenchConfig) -> str:
         f"{quantity(temperature, printed_unit(display.temperature))}, {moisture}"
     )
     return (
-        f"{flow_unit_said(printed_unit(display.flow), reference.convention)} at {quantity(pressure, unit)}: "
+        f"{flow_unit_said(printed_unit(display.flow), reference.convention)} at {quantity(pressure, unit)}"
         f"{meaning(reference.convention, reference_air)}.{water_is if 'H2O' in display.pressure else ''}"
     )
 
