@@ -3,6 +3,7 @@
 import json
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
+from textwrap import wrap
 from typing import Any
 
 from acquire.budget import UNLIMITED_DOF
@@ -37,7 +38,7 @@ def budget_text(pull: ArchivedPull, shown: Sequence[Shown], every: bool) -> str:
 
 def _short(config: BenchConfig, shown: Sequence[Shown]) -> list[str]:
     flow = config.display.flow
-    lines = [f"{'step':>12}  {flow:>7} {'±95 %':>6}  {'own':>5}  what makes the most of it, % of the variance"]
+    lines = [f"{'step':>9}  {flow:>7} {'±95 %':>6}  {'own':>5}  what makes the most of it, % of variance"]
     for its in shown:
         rows = budget_lines(its.point.flow)
         _, own = common_and_own_m3_s(rows)
@@ -45,10 +46,10 @@ def _short(config: BenchConfig, shown: Sequence[Shown]) -> list[str]:
         result = its.point.flow
         own_95 = from_si(own * result.coverage_factor, flow)
         lines.append(
-            f"{_where(config, its.point):>12}  {from_si(result.flow_m3_s, flow):7.2f} "
+            f"{_where(config, its.point):>9}  {from_si(result.flow_m3_s, flow):7.2f} "
             f"{from_si(result.half_width_95_m3_s, flow):6.2f}  {own_95:5.2f}  {most}"
         )
-        lines += [f"{'':>12}  {line}" for line in _confirmation(config, its)]
+        lines += [f"{'':>9}  {line}" for line in _confirmation(its)]
     lines += ["", "own: the part of ± that does not cancel when heads are compared on this bench."]
     lines.append("--lift or --step shows one budget in full.")
     return lines
@@ -84,7 +85,7 @@ def _full(config: BenchConfig, its: Shown, every: bool) -> list[str]:
     if len(kept) < len(rows):
         rest = sum(row.share for row in rows) - sum(row.share for row in kept)
         lines.append(f"{f'{len(rows) - len(kept)} smaller ones (--all lists them)':<42}  {'':7}  {rest * 100:6.1f}")
-    lines += ["", f"{'what went in':<42}  {'value':>9}  {'u':>8} {'unit':<6} {'law':<4} {flow_unit}/unit"]
+    lines += ["", f"{'what went in':<35}  {'value':>9}  {'u':>8} {'unit':<6} {'law':<4} {flow_unit}/unit"]
     lines += [_input(config, row) for row in kept]
     common, own = (from_si(part, flow_unit) for part in common_and_own_m3_s(rows))
     lines += [
@@ -92,9 +93,11 @@ def _full(config: BenchConfig, its: Shown, every: bool) -> list[str]:
         f"u {common:.3f} {flow_unit} is common to all readings of this bench, {own:.3f} is this reading's own.",
     ]
     if rows:
-        lines.append(f"{rows[0].component.name[:1].upper()}{rows[0].component.name[1:]} is {rows[0].share:.0%} of the variance.")
-        lines.append(f"To improve: {cure(rows[0].component.name)}.")
-    return lines + _confirmation(config, its)
+        lines.append(
+            f"{rows[0].component.name[:1].upper()}{rows[0].component.name[1:]} is {rows[0].share:.0%} of the variance."
+        )
+        lines += wrap(f"To improve: {cure(rows[0].component.name)}.", 80)
+    return lines + _confirmation(its)
 
 
 _LAWS = {"normal": "N", "rectangular": "rect", "t": "t"}
@@ -114,7 +117,7 @@ def _input(config: BenchConfig, row: Line) -> str:
         factor = 1.0
     per_unit = "" if row.sensitivity is None else f"{from_si(row.sensitivity / factor, config.display.flow):.4g}"
     return (
-        f"{its.name[:42]:<42}  {its.value * factor:9.4g}  {its.standard_uncertainty * factor:8.2g} "
+        f"{its.name[:35]:<35}  {its.value * factor:9.4g}  {its.standard_uncertainty * factor:8.2g} "
         f"{unit:<6} {_LAWS[its.distribution]:<4} {per_unit}"
     )
 
@@ -123,17 +126,13 @@ def _dof(dof: float) -> str:
     return "many" if dof >= min(UNLIMITED_DOF, 1e5) else f"{dof:.1f}" if dof < 100.0 else f"{dof:.0f}"
 
 
-def _confirmation(config: BenchConfig, its: Shown) -> list[str]:
-    if its.confirmed is None:
+def _confirmation(its: Shown) -> list[str]:
+    found = its.confirmed
+    if found is None:
         return []
-    unit, found = config.display.flow, its.confirmed
-    low, high, tolerance = (
-        from_si(value, unit) for value in (found.drawn_low_m3_s, found.drawn_high_m3_s, found.tolerance_m3_s)
-    )
-    drawn = f"Monte Carlo, {found.confirmation.drawn.draws} draws: {low:.2f} to {high:.2f} {unit}."
-    if found.confirmation.holds:
-        return [drawn, f"First order holds within {tolerance:.2g} {unit} (JCGM 101, 8.1)."]
-    return [drawn, f"FIRST ORDER DOES NOT HOLD within {tolerance:.2g} {unit} (JCGM 101, 8.1)."]
+    drawn = f"Monte Carlo, {found.draws} draws: {found.low_95:.2f} to {found.high_95:.2f} {found.unit}."
+    within = f"within {found.tolerance:.2g} {found.unit} (JCGM 101, 8.1)."
+    return [drawn, f"First order holds {within}" if found.holds else f"FIRST ORDER DOES NOT HOLD {within}"]
 
 
 def budget_json(pull: ArchivedPull, shown: Sequence[Shown]) -> str:

@@ -1,29 +1,31 @@
 """A kept point as a measurement again, so that its budget can be confirmed by Monte Carlo."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from acquire.budget import Confirmation, confirm, monte_carlo, propagate
+from acquire.budget import Input, confirm, monte_carlo, propagate
 from acquire.difference import stated_per_area_m_s
 from acquire.flow import NEAR_ZERO, FlowModel, Measurement, Neighbour, Window, measurement
 from acquire.records import ArchivedPull, Refused
 from acquire.signals import Signals
-from acquire.values import Point
+from acquire.units import from_si
+from acquire.values import Component, Point
 
 # beyond this share of its uncertainty a rebuilt budget is another one
 _SAME = 1e-3
 
 
 def rebuilt(pull: ArchivedPull, point: Point) -> Measurement:
-    """The formula and inputs of a point, from what is kept with the pull.
+    """The formula of a point with the inputs of its kept budget.
 
-    Raises ``Refused`` with one sentence when they do not give the kept budget
-    again: another version of this program computed it.
+    An input that the formula has got since counts as known exactly. Raises
+    ``Refused`` with one sentence when formula and inputs do not give the kept
+    result again: another version of this program computed it.
     """
-    request, signals = pull.request, None
+    request = pull.request
     try:
         signals = Signals(pull.config, request.direction, point.meter_range, pull.zeros_before, pull.basis)
-        model = FlowModel(pull.config, request.direction, point.meter_range, point.room, point.meter_temperature_k)
+        model = FlowModel(signals.config, request.direction, point.meter_range, point.room, point.meter_temperature_k)
         its = measurement(
             model,
             point.capture,
@@ -35,6 +37,8 @@ def rebuilt(pull: ArchivedPull, point: Point) -> Measurement:
         )
     except ValueError as error:
         raise Refused(f"Step {point.step + 1} of pull {pull.id} cannot be rebuilt: {error}") from error
+    inputs_then = {its.name: its for its in point.flow.budget}
+    its = replace(its, inputs=tuple(_as_kept(one, inputs_then.get(one.name)) for one in its.inputs))
     again = propagate(its.area_m2, its.inputs)
     kept = point.flow
     parts = (c.contribution_rel for c in kept.budget if c.name != NEAR_ZERO)
@@ -46,6 +50,19 @@ def rebuilt(pull: ArchivedPull, point: Point) -> Measurement:
             "its kept budget can be shown, but not confirmed."
         )
     return its
+
+
+def _as_kept(now: Input, then: Component | None) -> Input:
+    if then is None:
+        return replace(now, standard_uncertainty=0.0)
+    return replace(
+        now,
+        value=then.value,
+        standard_uncertainty=then.standard_uncertainty,
+        distribution=then.distribution,
+        dof=then.dof,
+        shared=then.shared,
+    )
 
 
 def _neighbour(pull: ArchivedPull, point: Point) -> Neighbour | None:
@@ -61,22 +78,26 @@ def _neighbour(pull: ArchivedPull, point: Point) -> Neighbour | None:
 
 @dataclass(frozen=True, slots=True)
 class ConfirmedFlow:
-    """The stated flow's interval beside the drawn one, m3/s."""
+    """The drawn 95 % interval of a stated flow, in the bench's flow ``unit``; ``holds``: first order agrees."""
 
-    confirmation: Confirmation
-    flow_m3_s: float
-    drawn_low_m3_s: float
-    drawn_high_m3_s: float
-    tolerance_m3_s: float
+    low_95: float
+    high_95: float
+    tolerance: float
+    unit: str
+    holds: bool
+    draws: int
 
 
 def confirmed(pull: ArchivedPull, point: Point, draws: int, digits: int) -> ConfirmedFlow:
-    """Monte Carlo run over a point's own formula, and whether the first-order interval holds."""
-    its = rebuilt(pull, point)
-    first, as_read = propagate(its.area_m2, its.inputs), its.as_read()
-    drawn = monte_carlo(as_read.area_m2, as_read.inputs, draws)
+    """Monte Carlo run over a point's own formula, and whether the first-order interval holds.
+
+    ``digits`` of the standard uncertainty, in the unit in which flows are
+    stated, are what counts.
+    """
+    its, unit = rebuilt(pull, point), pull.config.display.flow
+    one = from_si(stated_per_area_m_s(point.flow), unit)
+    as_read = its.as_read()
+    first = propagate(lambda x: its.area_m2(x) * one, its.inputs)
+    drawn = monte_carlo(lambda x: as_read.area_m2(x) * one, as_read.inputs, draws)
     found = confirm(first.value, first.standard_uncertainty, first.coverage_factor, drawn, digits)
-    per_area = stated_per_area_m_s(point.flow)
-    return ConfirmedFlow(
-        found, point.flow.flow_m3_s, drawn.low_95 * per_area, drawn.high_95 * per_area, found.tolerance * per_area
-    )
+    return ConfirmedFlow(drawn.low_95, drawn.high_95, found.tolerance, unit, found.holds, draws)

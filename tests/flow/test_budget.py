@@ -1,12 +1,24 @@
 """Propagation of uncertainty against the worked examples of the GUM and its supplement."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
+import GTC
+import numpy as np
 import pytest
 
-from acquire.budget import UNLIMITED_DOF, Input, coverage_factor, monte_carlo, normal, propagate, rectangular
+from acquire.budget import (
+    UNLIMITED_DOF,
+    Input,
+    confirm,
+    coverage_factor,
+    monte_carlo,
+    normal,
+    numerical_tolerance,
+    propagate,
+    rectangular,
+)
 
 
 def _total(x: Mapping[str, Any]) -> Any:
@@ -40,9 +52,71 @@ def test_effective_degrees_of_freedom_agree_with_gum_g4() -> None:
 
 
 # JCGM 100:2008 table G.2, 95 %
-@pytest.mark.parametrize(("dof", "factor"), [(1, 12.71), (4, 2.78), (9, 2.26), (16, 2.12), (16.99, 2.12), (0.3, 12.71)])
+@pytest.mark.parametrize(
+    ("dof", "factor"),
+    [(1, 12.71), (4, 2.78), (9, 2.26), (16, 2.12), (16.99, 2.12), (0.3, 12.71), (20, 2.09), (50, 2.01), (1e6, 1.96)],
+)
 def test_coverage_factors_agree_with_table_g2(dof: float, factor: float) -> None:
     assert coverage_factor(dof) == pytest.approx(factor, abs=0.006)
+
+
+# JCGM 100:2008 H.2: five simultaneous readings of V, I and phi (V, mA, rad); means correlated as the readings are
+_V = (5.007, 4.994, 5.005, 4.990, 4.999)
+_I = (19.663e-3, 19.639e-3, 19.640e-3, 19.685e-3, 19.678e-3)
+_PHI = (1.0456, 1.0438, 1.0468, 1.0428, 1.0433)
+
+
+@pytest.mark.parametrize(
+    ("formula", "value", "u", "u_without"),
+    [
+        (lambda x: x["V"] / x["I"] * GTC.cos(x["phi"]), 127.732, 0.071, 0.195),
+        (lambda x: x["V"] / x["I"] * GTC.sin(x["phi"]), 219.847, 0.295, 0.201),
+        (lambda x: x["V"] / x["I"], 254.260, 0.236, 0.204),
+    ],
+)
+def test_correlated_inputs_have_the_uncertainty_of_gum_h2(
+    formula: Callable[[Mapping[str, Any]], Any], value: float, u: float, u_without: float
+) -> None:
+    readings = {"V": np.array(_V), "I": np.array(_I), "phi": np.array(_PHI)}
+    inputs = [Input(k, float(v.mean()), "1", float(v.std(ddof=1)) / math.sqrt(5.0)) for k, v in readings.items()]
+    pairs = [("V", "I"), ("V", "phi"), ("I", "phi")]
+    r = {(a, b): float(np.corrcoef(readings[a], readings[b])[0, 1]) for a, b in pairs}
+    result = propagate(formula, inputs, r)
+    assert result.value == pytest.approx(value, abs=0.001)
+    assert result.standard_uncertainty == pytest.approx(u, abs=0.001)
+    assert propagate(formula, inputs).standard_uncertainty == pytest.approx(u_without, abs=0.001)
+
+
+def test_correlated_inputs_must_have_unlimited_degrees_of_freedom() -> None:
+    inputs = [Input("a", 1.0, "1", 0.1, "t", 4.0), Input("b", 1.0, "1", 0.1)]
+    with pytest.raises(ValueError, match="a is correlated"):
+        propagate(_total, inputs, {("a", "b"): 0.5})
+
+
+def test_contributions_keep_the_sign_of_their_sensitivity() -> None:
+    result = propagate(lambda x: x["a"] / x["b"], [Input("a", 2.0, "1", 0.02), Input("b", 4.0, "1", 0.04)])
+    assert [c.contribution_rel for c in result.components] == pytest.approx([0.01, -0.01])
+
+
+# JCGM 101:2008, 7.9.2, examples (from memory): u 0.000 35 with two digits, rounded to one, and 2 K
+@pytest.mark.parametrize(("u", "digits", "tolerance"), [(0.00035, 2, 5e-6), (0.00035, 1, 5e-5), (2.0, 1, 0.5)])
+def test_the_numerical_tolerance_is_half_of_the_last_digit(u: float, digits: int, tolerance: float) -> None:
+    assert numerical_tolerance(u, digits) == pytest.approx(tolerance)
+    assert numerical_tolerance(0.0, digits) == 0.0
+
+
+def test_first_order_is_told_to_hold_or_not_as_supplement_1_tells_it() -> None:
+    # JCGM 101:2008 9.2.2: four normal inputs, first order holds; 9.2.4: one rectangle ten times the others, it does not
+    gauss = [Input(str(n), 0.0, "1", 1.0) for n in range(4)]
+    wide = [Input(str(n), 0.0, "1", 10.0 if n == 3 else 1.0, "rectangular") for n in range(4)]
+    for inputs, holds in ((gauss, True), (wide, False)):
+        result = propagate(_total, inputs)
+        drawn = monte_carlo(_total, inputs, 100_000)
+        found = confirm(result.value, result.standard_uncertainty, result.coverage_factor, drawn, 2)
+        assert found.holds is holds
+        assert found.tolerance == pytest.approx(0.05 if holds else 0.5)
+        # the interval of first order in 9.2.4: +-19.9
+        assert found.high_95 == pytest.approx(3.92 if holds else 19.9, abs=0.05)
 
 
 def test_unlimited_degrees_of_freedom_are_a_finite_number() -> None:
