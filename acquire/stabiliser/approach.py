@@ -17,6 +17,7 @@ Computation 4 (1992) 415; model averaging, Hoeting et al., Statistical Science
 14 (1999) 382; AR(1) likelihood, Box & Jenkins, Time Series Analysis (1970).
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -122,14 +123,14 @@ class Approach:
     @property
     def reading(self) -> float:
         """Size of the latest reading, in scales; never 0."""
-        return max(abs(float(self._sums.last[READING])), 1e-9) if self._sums.last is not None else 1.0
+        return max(abs(self._sums.last_reading), 1e-9) if self.n else 1.0
 
     @property
     def rough(self) -> float:
         """Mean square second difference of the readings."""
         return self._sums.rough
 
-    def add(self, since_s: float, y: float, swings: Floats, gap: bool) -> None:
+    def add(self, since_s: float, y: float, swings: Sequence[float], gap: bool) -> None:
         """One block: time since the valve came to rest, reading in scales, pressure effects (lags,)."""
         self._sums.add(since_s, y, swings, gap)
 
@@ -148,7 +149,6 @@ class Approach:
         otherwise those that the last full one left standing.
         """
         last = self._sums.last
-        assert last is not None
         level = self.reading
         responses = np.arange(RATES.size) if full else self._active
         index = INDEX[responses]
@@ -205,10 +205,9 @@ class Approach:
 
     def _precision(self, columns: Columns, noise: Noise, level: float) -> tuple[Floats, Floats]:
         """Sums of some columns weighted by the inverse of the noise, priors added; logarithms of the priors."""
-        assert self._sums.last is not None
         m = self._sums.weighted(columns, noise, self._block_s)
         prior = np.zeros(SIZE)
-        moved = abs(self._sums.first_reading - float(self._sums.last[READING]))
+        moved = abs(self._sums.first_reading - self._sums.last_reading)
         if self._late_since_s is None:
             prior[COSINES:CREEP_COLUMNS] = (APPROACH_SIZE * level + moved) ** -2
         else:

@@ -5,7 +5,6 @@ from collections.abc import Sequence
 
 from acquire.config import Settling
 from acquire.response import BenchResponse
-from acquire.series import Floats
 from acquire.stabiliser.blocks import BLOCK_US, Block, Blocks
 from acquire.stabiliser.captures import by_hand, reading
 from acquire.stabiliser.swings import Swings
@@ -159,7 +158,7 @@ class Stabiliser:
     def _tick(self, t_us: int) -> None:
         start_us = max(self._close_us - BLOCK_US, 0)
         self._close_us = (t_us // BLOCK_US + 1) * BLOCK_US
-        swings: Floats | None = None
+        swings: list[float] | None = None
         if self._pressures:
             self._pressure.block(start_us, sorted(self._pressures)[len(self._pressures) // 2])
             if self._step is not None:
@@ -174,7 +173,7 @@ class Stabiliser:
             self._ticks += 1
             self._judge(t_us)
 
-    def _add(self, block: Block, swings: Floats | None) -> None:
+    def _add(self, block: Block, swings: list[float] | None) -> None:
         origin = self._lift.still_since_us if self._lift.watched else self._aimed_us
         if origin is not None and self._pressure.near_since_us is not None:
             origin = max(origin, self._pressure.near_since_us)

@@ -1,5 +1,7 @@
 """The sums of one stay that every model of it is fitted from: they grow block by block."""
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from acquire.series import Floats
@@ -21,7 +23,7 @@ from acquire.stabiliser.responses import (
     Columns,
 )
 
-_AT_ONCE = 64
+_AT_ONCE = 512
 
 
 class Sums:
@@ -31,54 +33,57 @@ class Sums:
         self._g0 = np.zeros((SIZE, SIZE))
         self._g1 = np.zeros((SIZE, SIZE))
         self._ends: list[Floats] = []
-        self._new: list[Floats] = []
-        self._tail: Floats | None = None
-        self._before: Floats | None = None
+        self._new: list[tuple[float, float, tuple[float, ...], bool]] = []
+        self._last: Floats | None = None
+        self._before: float | None = None
         self._bends = 0.0
-        self.last: Floats | None = None
         self.first_reading = 0.0
+        self.last_reading = 0.0
         self.since_s = 0.0
         self.n = 0
 
-    def add(self, since_s: float, y: float, swings: Floats, gap: bool) -> None:
+    def add(self, since_s: float, y: float, swings: Sequence[float], gap: bool) -> None:
         """One block: time since the valve came to rest, reading in scales, pressure effects (lags,)."""
-        z = np.zeros(SIZE)
-        decay = np.exp(-DECAYS * since_s)
-        z[:LAGS] = swings
-        z[CONSTANT] = 1.0
-        z[COSINES:SINES] = decay[: RATES.size]
-        z[COSINES + FIRST : SINES] *= np.cos(OMEGA * since_s)
-        z[SINES:CREEP_COLUMNS] = decay[FIRST : RATES.size] * np.sin(OMEGA * since_s)
-        z[CREEP_COLUMNS:NOTHING] = decay[RATES.size :]
-        z[READING] = y
-        if self.last is None:
-            self._ends.append(z)
+        if self.n == 0:
             self.first_reading = y
         elif gap:
-            self._gather()
-            self._tail = None
-            self._ends += [self.last, z]
             self._before = None
         else:
             if self._before is not None:
-                self._bends += float(y - 2 * self.last[READING] + self._before[READING]) ** 2
-            self._before = self.last
-        self._new.append(z)
-        self.last = z
+                self._bends += (y - 2 * self.last_reading + self._before) ** 2
+            self._before = self.last_reading
+        self._new.append((since_s, y, tuple(swings), gap))
+        self.last_reading = y
         self.since_s = since_s
         self.n += 1
         if len(self._new) >= _AT_ONCE:
             self._gather()
 
+    @property
+    def last(self) -> Floats:
+        """The columns of the latest block; shape (SIZE,). Needs one block."""
+        self._gather()
+        assert self._last is not None
+        return self._last
+
     def _gather(self) -> None:
-        """Add the new blocks to the sums, all at once: a product of matrices is cheaper than many small ones."""
+        """Add the new blocks to the sums, all at once: while nobody looks they cost nothing."""
         if not self._new:
             return
-        rows = np.array(self._new)
+        rows = _columns(self._new)
         self._g0 += product(rows, rows)
-        joined = rows if self._tail is None else np.vstack([self._tail, rows])
-        self._g1 += product(joined[1:], joined[:-1])
-        self._tail = rows[-1]
+        begins = [i for i, new in enumerate(self._new) if new[3] or (i == 0 and self._last is None)]
+        joined = rows if self._last is None else np.vstack([self._last, rows])
+        first = len(joined) - len(rows)
+        for i in begins:
+            if first + i > 0:
+                self._ends.append(joined[first + i - 1])
+            self._ends.append(rows[i])
+        run = 0
+        for end in [*(first + i for i in begins if first + i > 0), len(joined)]:
+            self._g1 += product(joined[run + 1 : end], joined[run : end - 1])
+            run = end
+        self._last = rows[-1]
         self._new.clear()
 
     @property
@@ -94,14 +99,28 @@ class Sums:
 
     def weighted(self, columns: Columns, noise: Noise, block_s: float) -> Floats:
         """Sums of some columns, weighted by the inverse of the noise."""
-        assert self.last is not None
-        self._gather()
+        last = self.last
+        ends = np.array([*self._ends, last])[:, columns]
         f, innovation = whitening(noise, block_s)
         square = columns[:, None], columns
         crossed = self._g1[square]
-        ends = np.array([*self._ends, self.last])[:, columns]
         m = (1 + f * f) * self._g0[square]
         m -= f * (crossed + crossed.T)
         m -= f * f * product(ends, ends)
         m /= innovation
         return np.asarray(m)
+
+
+def _columns(blocks: list[tuple[float, float, tuple[float, ...], bool]]) -> Floats:
+    """Every column of every block; shape (blocks, SIZE)."""
+    since_s = np.array([block[0] for block in blocks])[:, None]
+    z = np.zeros((len(blocks), SIZE))
+    decay = np.exp(-DECAYS * since_s)
+    z[:, :LAGS] = [block[2] for block in blocks]
+    z[:, CONSTANT] = 1.0
+    z[:, COSINES:SINES] = decay[:, : RATES.size]
+    z[:, COSINES + FIRST : SINES] *= np.cos(OMEGA * since_s)
+    z[:, SINES:CREEP_COLUMNS] = decay[:, FIRST : RATES.size] * np.sin(OMEGA * since_s)
+    z[:, CREEP_COLUMNS:NOTHING] = decay[:, RATES.size :]
+    z[:, READING] = [block[1] for block in blocks]
+    return z

@@ -7,9 +7,6 @@ differences average to nothing and are what the fit may take out.
 
 import math
 
-import numpy as np
-
-from acquire.series import Floats
 from acquire.stabiliser.responses import PRESSURE_LAGS_S
 
 
@@ -17,23 +14,22 @@ class Swings:
     """Delayed minus present log pressure, for each of ``PRESSURE_LAGS_S``."""
 
     def __init__(self) -> None:
-        self._lags_s = np.array(PRESSURE_LAGS_S)
-        self._delayed: Floats | None = None
+        self._delayed: list[float] | None = None
         self._log = 0.0
         self._t_s = 0.0
 
-    def block(self, t_s: float, pressure_pa: float, target_pa: float) -> Floats:
-        """One block's mean pressure; shape (lags,)."""
+    def block(self, t_s: float, pressure_pa: float, target_pa: float) -> list[float]:
+        """One block's mean pressure; as long as ``PRESSURE_LAGS_S``."""
         log = math.log(max(pressure_pa / target_pa, 0.01))
         if self._delayed is None:
-            self._delayed = np.full(self._lags_s.shape, log)
+            self._delayed = [log] * len(PRESSURE_LAGS_S)
         else:
             # exact for a pressure that runs straight from block to block
             step = t_s - self._t_s
-            keep = np.exp(-step / self._lags_s)
             slope = (log - self._log) / step if step > 0 else 0.0
-            lag = log - slope * self._lags_s
-            self._delayed = lag + (self._delayed - self._log + slope * self._lags_s) * keep
+            for i, lag_s in enumerate(PRESSURE_LAGS_S):
+                behind = slope * lag_s
+                self._delayed[i] = log - behind + (self._delayed[i] - self._log + behind) * math.exp(-step / lag_s)
         self._log = log
         self._t_s = t_s
-        return self._delayed - log
+        return [delayed - log for delayed in self._delayed]

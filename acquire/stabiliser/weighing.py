@@ -8,7 +8,7 @@ import numpy as np
 
 from acquire.config import Settling
 from acquire.response import BenchResponse
-from acquire.series import Floats, t_factor
+from acquire.series import t_factor
 from acquire.stabiliser.approach import Approach, CreepPrior, Settled
 from acquire.stabiliser.blocks import BLOCK_S, Block
 from acquire.stabiliser.digits import digit_uncertainty
@@ -64,7 +64,7 @@ class Fit:
         self._approach.begin()
         self._next_full = 0
 
-    def add(self, since_s: float, area_m2: float, swings: Floats, gap: bool) -> None:
+    def add(self, since_s: float, area_m2: float, swings: Sequence[float], gap: bool) -> None:
         """One block, by its time since everything came to rest."""
         if self.n == 0:
             self.scale = area_m2 if area_m2 != 0 else 1e-12

@@ -7,8 +7,9 @@ from acquire.stabiliser.approach import Approach, CreepPrior
 from acquire.stabiliser.blocks import Blocks
 from acquire.stabiliser.digits import digit_uncertainty
 from acquire.stabiliser.mixture import half_width, outside
-from acquire.stabiliser.noise import Noise, block_correlation
-from acquire.stabiliser.responses import PRESSURE_LAGS_S
+from acquire.stabiliser.noise import Noise, block_correlation, whitening
+from acquire.stabiliser.responses import CONSTANT, COSINES, PRESSURE_LAGS_S, RATES, READING
+from acquire.stabiliser.sums import Sums
 from acquire.stabiliser.swings import Swings
 from acquire.stabiliser.witness import LiftWitness, PressureWitness
 from acquire.values import Step
@@ -123,8 +124,34 @@ def test_a_swing_lacks_its_envelope_even_while_it_crosses_the_end_value() -> Non
     crossing = 1.5 * np.pi / 0.5
     for t in np.arange(0.1, crossing, 0.1):
         y = 1 + 0.025 * np.exp(-0.2 * t) * np.cos(0.5 * t) + 0.0003 * rng.standard_normal()
-        approach.add(float(t), float(y), np.zeros(len(PRESSURE_LAGS_S)), False)
+        approach.add(float(t), float(y), [0.0] * len(PRESSURE_LAGS_S), False)
     noise = Noise(variance=9e-8, theta_s=0.02, ratio=1.05, dof=40)
     settled = approach.settle(noise, 1.0, 0.0, 0.0024, True)
     assert settled.left == pytest.approx(0.025 * np.exp(-0.2 * crossing), rel=0.3)
     assert abs(settled.value - 1) <= settled.half_width
+
+
+def test_sums_are_those_of_the_whole_record_whitened_run_by_run() -> None:
+    # brute force: each run between gaps weighed by the inverse of the AR(1) covariance of its blocks
+    rng = np.random.default_rng(8)
+    sums = Sums()
+    rows: list[list[float]] = []
+    runs: list[np.ndarray] = []
+    noise = Noise(variance=2e-4, theta_s=0.12, ratio=1.7, dof=30)
+    f, innovation = whitening(noise, 0.1)
+    columns = np.array([CONSTANT, COSINES + 3, READING])
+    for i in range(40):
+        since, y, gap = 0.1 * i, 1 + 0.01 * float(rng.standard_normal()), i in (7, 8, 25)
+        sums.add(since, y, [0.0] * len(PRESSURE_LAGS_S), gap)
+        if gap:
+            runs.append(np.array(rows))
+            rows = []
+        rows.append([1.0, float(np.exp(-RATES[3] * since)), y])
+        if i in (3, 7, 30, 39):
+            # looking at it on the way must not change it
+            its = sums.weighted(columns, noise, 0.1)
+            whole = np.zeros((3, 3))
+            for run in [*runs, np.array(rows)]:
+                apart = np.abs(np.subtract.outer(np.arange(len(run)), np.arange(len(run))))
+                whole += run.T @ np.linalg.inv(innovation / (1 - f * f) * f**apart) @ run
+            assert its == pytest.approx(whole, rel=1e-9)

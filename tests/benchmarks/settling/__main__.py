@@ -3,6 +3,7 @@
 import argparse
 import math
 
+from tests.benchmarks.settling.cost import cost
 from tests.benchmarks.settling.detectors import PUBLISHED, Told, fresh, ours
 from tests.benchmarks.settling.score import SCENERIES, Maker, Tally, score
 from tests.benchmarks.settling.stay import Cell
@@ -55,7 +56,16 @@ def main() -> None:
     parser.add_argument("--told", action="store_true", help="beside a fresh bench and one whose response is told")
     parser.add_argument("--scenery", choices=sorted(SCENERIES), default="usual", help="which invented stays")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--cost", action="store_true", help="what the judgement costs, beside a floor")
     asked = parser.parse_args()
+    if asked.cost:
+        print("| samples/s | push, us | in bulk, us | floor, us | whole pulls, us a sample | % of a core |")
+        print("|---|---|---|---|---|---|")
+        for rate_hz in RATES_HZ:
+            its = cost(rate_hz)
+            figures = (its.push_us, its.bulk_us, its.floor_us, its.all_us, its.core_percent)
+            print(f"| {rate_hz:g} | " + " | ".join(f"{figure:.3g}" for figure in figures) + " |", flush=True)
+        return
     stays = 90 if asked.quick else asked.stays or (5000 if asked.cells else 900)
     print("| detector | stays | " + " | ".join(_COLUMNS) + " |")
     print("|" + "---|" * (len(_COLUMNS) + 2))
