@@ -14,6 +14,7 @@ from acquire.config import BenchConfig, Settling
 from acquire.flow import Neighbour
 from acquire.leakage import judged_beside_m2
 from acquire.outputs import Ended, Marked, Moved, Output, PullState, Skipped, Taken, ZerosRead
+from acquire.range_comparison import disagreement
 from acquire.records import Action, LeakageLaw, PullRequest, Refused
 from acquire.room_air import KIND, marks_of
 from acquire.signals import Signals
@@ -386,6 +387,9 @@ class PullCore:
         if loose:
             steps = ", ".join(str(n) for n in sorted(loose))
             self._mark(Mark("hold", f"The test pressure did not hold at step {steps}."), outputs)
+        apart = disagreement(self._points)
+        if apart is not None:
+            self._mark(apart, outputs)
         self._outcome = outcome
         self._enter("ended", outputs)
         outputs.append(Ended(outcome))

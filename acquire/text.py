@@ -8,6 +8,7 @@ from typing import Any
 from acquire.config import BenchConfig
 from acquire.convention import convention_said, flow_unit_said
 from acquire.leakage_words import amount_said, measured_said, too_old_said
+from acquire.range_comparison import ranges_compared
 from acquire.ready_words import ready_said
 from acquire.records import ArchivedPull, PullRow
 from acquire.room_words import pull_air_lines
@@ -98,6 +99,7 @@ def pull_text(pull: ArchivedPull) -> str:
     head.append(fill(f"Flow: {convention_said(pull.config)}.", WIDTH, subsequent_indent="  "))
     head += pull_air_lines(pull)
     head += [f"MARK: {mark.sentence}" for mark in pull.marks]
+    head += _ranges(pull, shown)
     in_force = set(map(id, pull.in_force.values()))
     rows: list[tuple[str, ...]] = [
         (
@@ -121,6 +123,19 @@ def _leakage(pull: ArchivedPull, shown: Shown) -> str:
         return f"Leakage: not measured{because}; the budget carries the configured allowance."
     amount = amount_said(pull, lambda flow_m3_s: f"{shown.flow(flow_m3_s)} {shown.flow_unit}")
     return f"Leakage: {amount}, blank-plate pull {pull.leakage.pull_id}, {measured_said(pull)}."
+
+
+def _ranges(pull: ArchivedPull, shown: Shown) -> list[str]:
+    said = []
+    for its in ranges_compared(pull.points):
+        off, half = its.difference.value_m3_s, its.difference.half_width_95_m3_s
+        verdict = "they agree" if its.agree else "THEY DISAGREE"
+        said.append(
+            f"Ranges at step {its.step + 1}: {its.first.meter_range} {shown.flow(its.first.flow.flow_m3_s)}, "
+            f"{its.second.meter_range} {shown.flow(its.second.flow.flow_m3_s)} {shown.flow_unit}, "
+            f"{'+' if off > 0 else ''}{shown.flow(off)} ± {shown.flow(half)}: {verdict}."
+        )
+    return said
 
 
 def _ready(pull: ArchivedPull) -> str:
