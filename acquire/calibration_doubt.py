@@ -3,7 +3,7 @@
 import math
 from dataclasses import dataclass
 
-from acquire.budget import NORMAL_95, UNLIMITED_DOF
+from acquire.budget import NORMAL_95, UNLIMITED_DOF, coverage_factor
 from acquire.calibration import Calibration
 
 ZEROED = ("test_pressure", "meter_pressure", "lift")
@@ -24,6 +24,11 @@ class CalibrationDoubt:
     def u(self) -> float:
         """All of them in quadrature."""
         return math.hypot(self.fit, self.residual, self.standard, self.hysteresis)
+
+    @property
+    def half_width_95(self) -> float:
+        """Student's t times their sum."""
+        return coverage_factor(self.dof) * self.u
 
 
 def number_for(calibration: Calibration, quantity: float) -> float:

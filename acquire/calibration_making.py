@@ -180,7 +180,7 @@ def stated_half_width(target: Target, quantity: float) -> float:
     if isinstance(its, CalibratedSettings):
         at = reference_in_other(its.calibration.unit, target, quantity)
         scale = factor(its.calibration.unit, target.water) / factor(its.unit, target.water)
-        return NORMAL_95 * doubt_at(its.calibration, at, target.channel in ZEROED).u * scale
+        return doubt_at(its.calibration, at, target.channel in ZEROED).half_width_95 * scale
     return its.accuracy + its.accuracy_percent_of_reading / 100.0 * abs(quantity)
 
 

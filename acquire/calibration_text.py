@@ -5,7 +5,6 @@ from collections.abc import Sequence
 from typing import Any
 
 from acquire.bench_records import Kept
-from acquire.budget import NORMAL_95
 from acquire.calibration import Calibration, CalibrationCheck, Referenced
 from acquire.calibration_doubt import ZEROED, doubt_at
 from acquire.calibration_making import Target, stated_half_width
@@ -19,8 +18,8 @@ def made_text(target: Target, made: Referenced, warned: Sequence[str]) -> str:
     unit, show = target.settings.unit, _figures(made)
     certificate = f", certificate {made.certificate}" if made.certificate else ""
     lines = [
-        f"{said(made.channel).capitalize()} ({made.instrument}), in {unit}, against {made.standard or 'a reference'}"
-        f"{certificate}: {_standard(made, unit)}",
+        f"{said(made.channel).capitalize()} of {made.instrument}, in {unit}, bench {made.bench}",
+        f"Against {made.standard or 'a reference'}{certificate}: {_standard(made, unit)}",
         f"In force until now: {_before(target)}.",
         "",
         _points_table(made, show),
@@ -73,7 +72,10 @@ def history_text(records: Sequence[Kept[Calibration] | Kept[CalibrationCheck]], 
     """Every calibration and check, the oldest first, with how far the instrument had drifted since the one before."""
     if not records:
         return "No calibration is kept: the configured scales and accuracies hold."
-    rows = [("no.", "date", "what", "channel", "instrument", "reference, certificate", "due", "±95 %", "drift", "unit")]
+    rows = [("no.", "date", "what", "channel", "reference", "due", "±95 %", "drift")]
+    several = len({(kept.record.bench, kept.record.instrument) for kept in records}) > len(
+        {kept.record.channel for kept in records}
+    )
     drifts = drift_of(records)
     for kept in records:
         its = kept.record
@@ -81,21 +83,19 @@ def history_text(records: Sequence[Kept[Calibration] | Kept[CalibrationCheck]], 
         drift = drifts[kept.id]
         accuracy = due = "-"
         if isinstance(its, Calibration):
-            accuracy = f"{NORMAL_95 * doubt_at(its, its.high or 0.0, its.channel in ZEROED).u:{show}}"
+            half_width = doubt_at(its, its.high or 0.0, its.channel in ZEROED).half_width_95
+            accuracy = f"{half_width:{show}} {its.unit.split('@')[0]}"
             due = (its.due_utc[:10] + " EXPIRED" * its.expired(now_utc)) or "-"
-        reference = ", ".join(part for part in (its.standard, its.certificate) if part) or "-"
         rows.append(
             (
                 str(kept.id),
                 its.made_utc[:10],
                 "calibration" if isinstance(its, Calibration) else "check",
-                said(its.channel),
-                its.instrument,
-                reference,
+                said(its.channel) + (f", {its.instrument}" if several else ""),
+                its.certificate or its.standard or "-",
                 due,
                 accuracy,
                 "-" if drift is None else _signed(show, drift),
-                its.unit.removesuffix("@conventional"),
             )
         )
     return columns(rows)
@@ -127,7 +127,7 @@ def _points_table(made: Referenced, show: str) -> str:
     for i, point in enumerate(made.points):
         cells = [str(i + 1), "down" if point.falling else "up", f"{point.reference:{show}}", f"{point.number:.7g}"]
         cells.append(_signed(show, made.as_found[i]))
-        rows.append(tuple(cells + [_signed(show, left[i])] * bool(left)))
+        rows.append((*cells, *((_signed(show, left[i]),) if left else ())))
     return _right(rows)
 
 

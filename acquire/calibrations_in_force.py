@@ -13,11 +13,16 @@ def calibrations_in_force(reader: ArchiveReader, config: BenchConfig) -> dict[st
     found = {}
     for instrument in config.make_instruments():
         for channel in instrument.settings.channels:
-            for kept in reader.bench_records(Calibration, key=channel):
-                if holds_for(kept.record, config.name, instrument.name):
-                    found[channel] = kept
-                    break
+            newest = newest_for(reader, channel, config.name, instrument.name)
+            if newest is not None:
+                found[channel] = newest
     return found
+
+
+def newest_for(reader: ArchiveReader, channel: str, bench: str, instrument: str) -> Kept[Calibration] | None:
+    """The newest calibration of one instrument's channel."""
+    made = reader.bench_records(Calibration, key=channel)
+    return next((its for its in made if holds_for(its.record, bench, instrument)), None)
 
 
 def holds_for(calibration: Calibration, bench: str, instrument: str) -> bool:

@@ -6,7 +6,7 @@ import sys
 import click
 
 from acquire import __version__
-from acquire.commands import air, archived, budget, compare, convert, port, ready, repeat, running, steady
+from acquire.commands import air, archived, budget, calibrate, compare, convert, port, ready, repeat, running, steady
 
 # the matrices here are small: threads cost more than they bring, and one thread sums in one order
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -73,6 +73,7 @@ for command in (
     compare.siblings,
     ready.ready,
     air.air,
+    calibrate.calibrate,
     convert.convert,
 ):
     cli.add_command(command)

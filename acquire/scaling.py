@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import TypeAdapter
 
-from acquire.budget import NORMAL_95
 from acquire.calibration import Calibration
 from acquire.calibration_doubt import ZEROED, doubt_at, number_for
 from acquire.units import SI_UNIT, Water, factor, from_si, kind_of, to_si
@@ -107,7 +106,7 @@ def line_of(settings: ChannelSettings) -> InUnit:
         its = settings.calibration
         offset, scale, *bend = settings.coefficients
         top = its.high if its.high is not None else 0.0
-        accuracy = NORMAL_95 * doubt_at(its, top, its.channel in ZEROED).u * abs(scale / its.coefficients[1])
+        accuracy = doubt_at(its, top, its.channel in ZEROED).half_width_95 * abs(scale / its.coefficients[1])
         return InUnit(scale, offset, bend[0] if bend else 0.0, accuracy, calibrated=True)
     if settings.signal:
         offset = settings.quantity(0.0)
