@@ -90,7 +90,7 @@ def _full(config: BenchConfig, its: Shown, every: bool) -> list[str]:
     common, own = (from_si(part, flow_unit) for part in common_and_own_m3_s(rows))
     lines += [
         "",
-        f"u {common:.3f} {flow_unit} is common to all readings of this bench, {own:.3f} is this reading's own.",
+        f"u {common:.3f} {flow_unit} is common to all readings of this bench, {own:.3f} its own.",
     ]
     if rows:
         lines.append(

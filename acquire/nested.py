@@ -9,7 +9,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from acquire.budget import UNLIMITED_DOF
+# stands for infinitely many degrees of freedom, as in a budget
+_UNLIMITED_DOF = 1e6
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,4 +116,4 @@ def _satterthwaite(*parts: tuple[float, float]) -> tuple[float, float]:
     """Sum of signed mean squares, and its degrees of freedom (Satterthwaite, Biometrics Bull. 2 (1946) 110)."""
     total = math.fsum(square for square, _ in parts)
     below = math.fsum(square**2 / dof for square, dof in parts)
-    return total, min(total**2 / below, UNLIMITED_DOF) if below > 0.0 else UNLIMITED_DOF
+    return total, min(total**2 / below, _UNLIMITED_DOF) if below > 0.0 else _UNLIMITED_DOF

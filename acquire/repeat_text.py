@@ -7,6 +7,7 @@ from typing import Any
 
 from acquire.config import BenchConfig
 from acquire.repeatability import LiftRepeat, Repeatability
+from acquire.smallest import smallest_difference_m3_s
 from acquire.units import from_si
 
 PULLS = (1, 2, 3, 4, 6, 10)
@@ -39,7 +40,7 @@ def repeat_text(record: Repeatability, config: BenchConfig, notes: Sequence[str]
     ]
     for its in record.lifts:
         cells = [_both(its, n, flow) for n in PULLS]
-        once = its.smallest_difference_m3_s(3, remounted=False)
+        once = smallest_difference_m3_s(its, 3, remounted=False)
         shown.append(f"{_lift(its, lift)}{''.join(f'{own:8.2f}' for own, _ in cells)}{from_si(once, flow):10.2f}")
         once_rel = f"{100.0 * once / its.mean_m3_s:.2f}%" if its.mean_m3_s > 0.0 else "-"
         shown.append(f"{'':>8}{''.join(f'{rel:>8}' for _, rel in cells)}{once_rel:>10}")
@@ -74,7 +75,7 @@ def _percent(value: float, its: LiftRepeat) -> str:
 
 
 def _both(its: LiftRepeat, pulls: int, flow: str) -> tuple[float, str]:
-    smallest = its.smallest_difference_m3_s(pulls)
+    smallest = smallest_difference_m3_s(its, pulls)
     return from_si(smallest, flow), _percent(smallest, its)
 
 
@@ -83,8 +84,8 @@ def repeat_json(record: Repeatability, notes: Sequence[str] = (), kept: int | No
     smallest: list[dict[str, Any]] = [
         {
             "lift_m": its.lift_m,
-            "remounted_m3_s": {str(n): its.smallest_difference_m3_s(n) for n in PULLS},
-            "one_mount_m3_s": {str(n): its.smallest_difference_m3_s(n, remounted=False) for n in PULLS},
+            "remounted_m3_s": {str(n): smallest_difference_m3_s(its, n) for n in PULLS},
+            "one_mount_m3_s": {str(n): smallest_difference_m3_s(its, n, remounted=False) for n in PULLS},
         }
         for its in record.lifts
     ]

@@ -1,7 +1,5 @@
-"""How well this bench repeats, as it is kept, and what it can show."""
+"""How well this bench repeats, as it is kept."""
 
-import math
-from functools import lru_cache
 from typing import ClassVar, NamedTuple
 
 from acquire.bench_records import BenchRecord
@@ -10,7 +8,6 @@ from acquire.quantity import Table
 
 # two lifts nearer than this are one
 SAME_LIFT_M = 0.01e-3
-_QUANTILES = 1000
 
 
 class Spread(NamedTuple):
@@ -63,20 +60,6 @@ class LiftRepeat(Table):
         """The analysis of variance again."""
         return Nested(self.mounts, self.pulls, self.pulls_per_mount, self.mean_m3_s, self.ms_between, self.ms_within)
 
-    def smallest_difference_m3_s(self, pulls: int, *, remounted: bool = True) -> float:
-        """The smallest true difference of two heads that is found with 95 % confidence in 80 % of cases.
-
-        ``pulls`` for each head, each in a mount of its own or all in one.
-        Pulls of their own mounts show the scatter too, and their degrees of
-        freedom, 2 (pulls - 1), join the study's.
-        """
-        if remounted:
-            variance, dof = self.study.of_mean(pulls, 1)
-            dof += 2.0 * (pulls - 1)
-        else:
-            variance, dof = self.study.of_mean(1, pulls)
-        return found_ratio(max(dof, 1.0)) * math.sqrt(2.0 * variance)
-
 
 class Repeatability(BenchRecord):
     """Standard deviations within a mount and between mounts, by rising lift.
@@ -118,27 +101,6 @@ class Repeatability(BenchRecord):
             a.between_rel + share * (b.between_rel - a.between_rel),
             min(a.between_dof, b.between_dof),
         )
-
-
-@lru_cache(maxsize=1024)
-def found_ratio(dof: float, level: float = 0.05, power: float = 0.80) -> float:
-    """The true difference, in standard uncertainties, that a two-sided t test finds with ``power``.
-
-    By the noncentral t distribution (e.g. Cohen, Statistical Power Analysis,
-    1988), written as the mean of the normal power over the chi distribution
-    of the estimated uncertainty; 2.80 with many degrees of freedom.
-    """
-    import numpy as np
-    from scipy.optimize import brentq
-    from scipy.stats import chi2, norm, t
-
-    shares = (np.arange(_QUANTILES) + 0.5) / _QUANTILES
-    limits = t.ppf(1.0 - level / 2.0, dof) * np.sqrt(chi2.ppf(shares, dof) / dof)
-
-    def missing(ratio: float) -> float:
-        return float((norm.sf(limits - ratio) + norm.sf(limits + ratio)).mean()) - power
-
-    return float(brentq(missing, 0.0, float(limits[-1]) + 10.0, xtol=1e-6))
 
 
 def _spread(its: LiftRepeat) -> Spread:

@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from acquire.nested import Nested, nested
-from acquire.repeatability import LiftRepeat, found_ratio
+from acquire.repeatability import LiftRepeat
+from acquire.smallest import found_ratio, smallest_difference_m3_s
 
 NIST = Path(scipy.stats.__file__).parent / "tests" / "data" / "nist_anova"
 
@@ -157,7 +158,7 @@ def test_the_smallest_difference_is_found_in_about_eight_of_ten_cases_when_it_is
     studies = _studies(120, (3,) * 10, 17 + pulls)
     each = 50
     for study in studies:
-        smallest = LiftRepeat.of(0.01, study).smallest_difference_m3_s(pulls)
+        smallest = smallest_difference_m3_s(LiftRepeat.of(0.01, study), pulls)
         variance, dof = study.of_mean()
         limit = scipy.stats.t.ppf(0.975, dof + 2 * (pulls - 1))
         for truth in (smallest, 0.0):
@@ -197,7 +198,7 @@ def test_the_power_is_that_of_the_noncentral_t_distribution() -> None:
         variance, dof = study.of_mean(pulls, 1) if remounted else study.of_mean(1, pulls)
         dof += 2 * (pulls - 1) if remounted else 0
         limit = scipy.stats.t.ppf(0.975, dof)
-        apart = its.smallest_difference_m3_s(pulls, remounted=remounted) / math.sqrt(2.0 * variance)
+        apart = smallest_difference_m3_s(its, pulls, remounted=remounted) / math.sqrt(2.0 * variance)
         assert scipy.stats.nct.sf(limit, dof, apart) == pytest.approx(0.80, abs=1e-3)
     # the handbook's 2.80 with many degrees of freedom
     assert found_ratio(1e6) == pytest.approx(2.80, abs=0.005)
@@ -210,5 +211,5 @@ def test_a_ratio_is_found_for_any_degrees_of_freedom(dof: float) -> None:
 
 def test_pulls_without_remounting_cannot_better_the_mounting() -> None:
     its = LiftRepeat.of(0.01, Nested(6, 18, 3.0, 100.0, 2.0, 0.5))
-    assert its.smallest_difference_m3_s(10) < 0.4 * its.smallest_difference_m3_s(1)
-    assert its.smallest_difference_m3_s(1000, remounted=False) > 0.8 * its.smallest_difference_m3_s(1)
+    assert smallest_difference_m3_s(its, 10) < 0.4 * smallest_difference_m3_s(its, 1)
+    assert smallest_difference_m3_s(its, 1000, remounted=False) > 0.8 * smallest_difference_m3_s(its, 1)

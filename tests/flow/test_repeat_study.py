@@ -19,6 +19,7 @@ from acquire.records import ArchivedPull, PullRequest, Refused
 from acquire.repeat_study import Study, study
 from acquire.repeat_text import repeat_text
 from acquire.repeatability import LiftRepeat, Repeatability
+from acquire.smallest import smallest_difference_m3_s
 from acquire.store.archive import Archive
 from acquire.store.reader import ArchiveReader
 from acquire.units import CFM_M3_S
@@ -173,7 +174,7 @@ def test_the_table_says_what_it_is_and_fits_the_screen() -> None:
     found = made(mounts([3, 3, 3]))
     text = repeat_text(found.record, BENCH)
     assert max(map(len, text.splitlines())) <= 80
-    smallest = found.record.lifts[0].smallest_difference_m3_s(3) / CFM_M3_S
+    smallest = smallest_difference_m3_s(found.record.lifts[0], 3) / CFM_M3_S
     assert f"{smallest:8.2f}" in text
     assert "a study of more mounts makes them smaller" in text
     flat = LiftRepeat.of(0.01, found.record.lifts[0].study)
@@ -210,7 +211,7 @@ def test_a_study_is_kept_and_shown_again(kept_pulls: Path) -> None:
     with ArchiveReader(kept_pulls) as reader:
         (kept,) = reader.bench_records(Repeatability, key="intake")
     assert kept.record.mounts == ((1, 2), (3, 4), (5, 6))
-    assert math.isfinite(kept.record.lifts[0].smallest_difference_m3_s(1))
+    assert math.isfinite(smallest_difference_m3_s(kept.record.lifts[0], 1))
     again = run(kept_pulls, "--show").output
     assert "by Ann" in again
     table = [line for line in first.output.splitlines() if re.match(r" +0\.\d+ +\d", line)]
