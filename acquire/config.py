@@ -340,14 +340,6 @@ def _check_instruments(config: BenchConfig, where: str) -> None:
     for channel in REQUIRED_CHANNELS:
         if channel not in channels:
             raise ConfigError(f"{where}: no instrument measures {channel}: add it to an instrument's channels")
-    for channel, attribute in (
-        ("room_pressure", "pressure_pa"),
-        ("room_temperature", "temperature_k"),
-        ("room_humidity", "humidity"),
-    ):
-        if channel not in channels and getattr(config.room, attribute) is None:
-            key = attribute.removesuffix("_pa").removesuffix("_k")
-            raise ConfigError(f"{where}: no instrument measures {channel} and room.{key} is not given: add one of them")
 
 
 def _nearest(word: str, known: Any) -> str:

@@ -70,6 +70,7 @@ class PullCore:
         self._steps = request.steps()
         self._with_valve = request.kind == "lift"
         self._refuse_unreachable()
+        self._refuse_without_air()
         self._phase: Phase = start.phase
         self._paused = False
         self._outcome: Outcome | None = None
@@ -88,6 +89,14 @@ class PullCore:
         self._fault = ""
         self._aimed = False
         self._view: PullView | None = None
+
+    def _refuse_without_air(self) -> None:
+        unknown = [its.name for its in self._signals.air_by_hand.values() if its.value is None]
+        if unknown:
+            raise Refused(
+                f"The {' and the '.join(unknown)} is not known: no instrument measures it. "
+                "Enter it with 'steadydraw air', then begin again."
+            )
 
     def _refuse_unreachable(self) -> None:
         """A step that an instrument cannot read would never be taken."""

@@ -101,6 +101,9 @@ def daemon_lines(config: BenchConfig, measured: Sequence[str], latest: RoomEntry
         if latest is not None and getattr(latest, attribute) is not None:
             source, date, at = latest, latest.made_utc, now
         age_s, limit_s = age_of_entry_s(date, at), float(getattr(its, f"{channel.removeprefix('room_')}_age_limit_s"))
+        if getattr(source, attribute) is None:
+            lines.append(f"{name}: not known: enter it with 'steadydraw air' before the first pull")
+            continue
         value = values_said(**{key: getattr(source, key) if key == attribute else None for key in _KEYS})
         age = "without a date" if age_s is None else f"{duration_said(age_s)} ago"
         old = age_s is None or age_s > limit_s
