@@ -11,7 +11,7 @@ import math
 import random
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, Protocol
 
 from sim.air import CFM_M3_S, INCH_M, INH2O_PA, KAPPA, density, plate_drop_pa, plate_mass_flow
 
@@ -29,6 +29,14 @@ class MeterAir:
     viscosity_pa_s: float
 
 
+class Relation(Protocol):
+    """Mass flow for a drop above zero; ``about_kg_s`` is a guess of it, where there is one."""
+
+    def __call__(self, drop_pa: float, air: MeterAir, about_kg_s: float = 0.0) -> float:
+        """The flow, kg/s."""
+        ...
+
+
 @dataclass(frozen=True, slots=True)
 class Stated:
     """A meter as its papers have it.
@@ -37,10 +45,11 @@ class Stated:
     Reynolds number on ``reynolds_length_m``; ``expansibility_95`` per drop over
     upstream pressure; ``viscosity_limit`` relative, rectangular; ``power``:
     drop goes with about this power of the flow. ``about_m2`` is a plate of
-    about its size. ``lines`` are its entry in a configuration.
+    about its size. ``lines`` are its entry in a configuration. Below
+    ``least_reynolds`` it may be off by another 1 %, rectangular.
     """
 
-    flow_kg_s: Callable[[float, MeterAir], float]
+    flow_kg_s: Relation
     coefficient_95: Callable[[float], float]
     expansibility_95: float
     about_m2: float
@@ -64,11 +73,11 @@ class Built:
     expansibility: float
     limit: float
 
-    def flow_kg_s(self, drop_pa: float, air: MeterAir) -> float:
-        """True mass flow for a drop above zero."""
+    def flow_kg_s(self, drop_pa: float, air: MeterAir, about_kg_s: float = 0.0) -> float:
+        """True mass flow for a drop above zero; ``about_kg_s`` is a guess."""
         its = self.stated
         viscosity = air.viscosity_pa_s * (1.0 + self.limit * its.viscosity_limit)
-        flow = its.flow_kg_s(drop_pa, MeterAir(air.pressure_pa, air.density_kg_m3, viscosity))
+        flow = its.flow_kg_s(drop_pa, MeterAir(air.pressure_pa, air.density_kg_m3, viscosity), about_kg_s)
         reynolds = 4.0 * flow / (math.pi * its.reynolds_length_m * viscosity)
         off = self.coefficient * its.coefficient_95(reynolds)
         off += self.expansibility * its.expansibility_95 * drop_pa / air.pressure_pa
@@ -87,8 +96,8 @@ class Built:
                 upstream_pa = known.pressure_pa + drop
                 dense = known.density_kg_m3 * upstream_pa / known.pressure_pa
                 air = MeterAir(upstream_pa, dense, known.viscosity_pa_s)
-            better = min(drop * (wanted / self.flow_kg_s(drop, air)) ** self.stated.power, highest)
-            if abs(better - drop) <= 1e-10 * better:
+            better = min(drop * (wanted / self.flow_kg_s(drop, air, wanted)) ** self.stated.power, highest)
+            if abs(better - drop) <= 1e-9 * better:
                 break
             drop = better
         return math.copysign(drop, mass_flow_kg_s)
@@ -140,18 +149,15 @@ def _orifice_expansibility(upstream_pa: float, drop_pa: float, beta: float) -> f
 Expansibility = Callable[[float, float, float], float]
 
 
-def _throttle(
-    bore_m: float, length_m: float, beta: float, c: Callable[[float], float], eps: Expansibility
-) -> Callable[[float, MeterAir], float]:
+def _throttle(bore_m: float, length_m: float, beta: float, c: Callable[[float], float], eps: Expansibility) -> Relation:
     area = math.pi / 4 * bore_m**2 / math.sqrt(1.0 - beta**4)
 
-    def flow(drop_pa: float, air: MeterAir) -> float:
+    def flow(drop_pa: float, air: MeterAir, about_kg_s: float = 0.0) -> float:
         ideal = area * eps(air.pressure_pa, drop_pa, beta) * math.sqrt(2.0 * drop_pa * air.density_kg_m3)
-        mass = ideal
+        mass, per_flow = about_kg_s or ideal, 4.0 / (math.pi * length_m * air.viscosity_pa_s)
         for _ in range(40):
-            reynolds = max(4.0 * mass / (math.pi * length_m * air.viscosity_pa_s), 1000.0)
-            before, mass = mass, ideal * c(reynolds)
-            if abs(mass - before) <= 1e-13 * mass:
+            before, mass = mass, ideal * c(max(per_flow * mass, 1000.0))
+            if abs(mass - before) <= 1e-9 * mass:
                 break
         return mass
 
@@ -190,8 +196,12 @@ _RANGE = 'lowest_pressure = "0.1 inH2O"\nhighest_pressure = "16 inH2O"\n'
 
 def plate(area_m2: float, accuracy: float, lines: str = "") -> Stated:
     """A sharp-edged plate in a wall by its calibrated area. A standard states its expansibility only for pipes."""
+
+    def flow(drop_pa: float, air: MeterAir, about_kg_s: float = 0.0) -> float:  # noqa: ARG001
+        return plate_mass_flow(area_m2, air.pressure_pa, air.density_kg_m3, drop_pa)
+
     return Stated(
-        flow_kg_s=lambda drop_pa, air: plate_mass_flow(area_m2, air.pressure_pa, air.density_kg_m3, drop_pa),
+        flow_kg_s=flow,
         coefficient_95=lambda _: accuracy,
         # what ISO 5167-2 gives at 95 % counts as one standard deviation without a pipe
         expansibility_95=NORMAL_95 * 0.035 / KAPPA,
@@ -206,7 +216,7 @@ def _table_area_m2(drop_pa: float) -> float:
 
 
 def _table() -> Stated:
-    def flow(drop_pa: float, air: MeterAir) -> float:
+    def flow(drop_pa: float, air: MeterAir, about_kg_s: float = 0.0) -> float:  # noqa: ARG001
         return plate_mass_flow(_table_area_m2(drop_pa), air.pressure_pa, air.density_kg_m3, drop_pa)
 
     dense = density(101325.0, 293.15, 0.0)
@@ -257,7 +267,7 @@ def _chamber_nozzle() -> Stated:
 
 
 def _laminar() -> Stated:
-    def flow(drop_pa: float, air: MeterAir) -> float:
+    def flow(drop_pa: float, air: MeterAir, about_kg_s: float = 0.0) -> float:  # noqa: ARG001
         inh2o = drop_pa / INH2O_PA
         cfm = 40.0 * inh2o - 0.45 * inh2o**2
         return cfm * CFM_M3_S * viscosity(293.15, 0.0) / air.viscosity_pa_s * air.density_kg_m3

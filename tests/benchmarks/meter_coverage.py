@@ -231,8 +231,13 @@ def main() -> None:
     parser.add_argument("--readings", type=int, default=2000)
     parser.add_argument("--first", type=int, default=1)
     parser.add_argument("--kinds", nargs="+", choices=KINDS, default=KINDS)
-    parser.add_argument("--out", type=Path, help="every reading as a line of JSON")
+    parser.add_argument("--out", type=Path, help="every reading as a line of JSON, also when it is stopped half-way")
+    parser.add_argument("--read", type=Path, help="the table of what --out has written")
     wanted = parser.parse_args()
+    if wanted.read:
+        lines = wanted.read.read_text(encoding="utf-8").splitlines()
+        print("\n".join(table([Case(**json.loads(one)) for one in lines])))
+        return
     start = time.perf_counter()
     found = []
     for number in range(wanted.readings):
@@ -241,8 +246,9 @@ def main() -> None:
         # no two readings of any kind share a seed
         seed = (wanted.first + turn) * len(KINDS) + KINDS.index(kind)
         found.append(Reading(seed, kind, lift_in).take())
-    if wanted.out:
-        wanted.out.write_text("\n".join(json.dumps(asdict(case)) for case in found) + "\n", encoding="utf-8")
+        if wanted.out:
+            with wanted.out.open("a", encoding="utf-8") as stream:
+                stream.write(json.dumps(asdict(found[-1])) + "\n")
     print("\n".join(table(found)))
     print(f"\n{len(found)} readings in {time.perf_counter() - start:.0f} s")
 
