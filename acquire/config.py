@@ -216,7 +216,6 @@ class Ready(Table):
     plate: Annotated[str, Field(max_length=80)] = ""
     plate_since: date | None = None
     plate_age_limit_s: Annotated[Seconds, Field(alias="plate_age_limit", gt=0)] = 7 * 86400.0
-    room_age_limit_s: Annotated[Seconds, Field(alias="room_age_limit", gt=0)] = 4 * 3600.0
     age_limit_s: Annotated[Seconds, Field(alias="age_limit", gt=0)] = 12 * 3600.0
 
 

@@ -22,6 +22,7 @@ from acquire.config import (
     Pressure,
     Ready,
     Reference,
+    RoomAir,
     Schedule,
     Settling,
     Shop,
@@ -347,6 +348,7 @@ class BenchSummary(Table):
     leakage: Leakage = Leakage()
     ready: Ready = Ready()
     channels: dict[str, BenchChannel] = Field(default_factory=dict)
+    room: RoomAir = RoomAir()
 
     @classmethod
     def of(cls, config: BenchConfig, version: str, simulated: bool) -> "BenchSummary":
@@ -366,6 +368,7 @@ class BenchSummary(Table):
             leakage=config.leakage,
             ready=config.ready,
             channels=bench_channels(config),
+            room=config.room,
         )
 
 

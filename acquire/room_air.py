@@ -57,7 +57,12 @@ def by_hand(config: BenchConfig, basis: Basis, measured: Collection[str]) -> dic
 
     The latest entry comes before the configuration, value by value.
     """
-    return {channel: _one(config.room, basis, channel) for channel in CHANNELS if channel not in measured}
+    return room_by_hand(config.room, basis, measured)
+
+
+def room_by_hand(room: RoomAir, basis: Basis, measured: Collection[str]) -> dict[str, ByHand]:
+    """The same from the configuration's table of room air alone."""
+    return {channel: _one(room, basis, channel) for channel in CHANNELS if channel not in measured}
 
 
 def _one(room: RoomAir, basis: Basis, channel: str) -> ByHand:

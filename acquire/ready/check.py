@@ -2,9 +2,12 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
+from acquire.basis import Basis
 from acquire.calibration import Calibration
+from acquire.calibrations_in_force import newest_for
 from acquire.client import Client
 from acquire.keeping import keep
 from acquire.readiness import Readiness
@@ -13,7 +16,8 @@ from acquire.ready.plate import PlateSeries, plate_lines, plate_series
 from acquire.ready.watch import watch
 from acquire.ready.words import Words
 from acquire.records import BenchSummary, PullRequest
-from acquire.room_entry import RoomEntry
+from acquire.room_air import room_by_hand
+from acquire.room_entry import RoomEntry, age_of_entry_s
 from acquire.store.reader import ArchiveReader
 from acquire.values import Direction
 
@@ -45,13 +49,10 @@ def check_bench(client: Client, archive_path: Path, now_utc: Callable[[], str], 
         series = _series(reader, bench)
         found += plate_lines(series, bench.ready.plate, bench.ready.plate_age_limit_s, now, words)
         entries = reader.bench_records(RoomEntry, limit=1)
-        calibrations: dict[str, Calibration] = {}
-        for kept in reader.bench_records(Calibration):
-            calibrations.setdefault(kept.record.channel, kept.record)
-    entry = entries[0].record if entries else None
-    measured = frozenset(client.frame().readings)
-    found.append(lines.room_line(measured, seen.live, entry, bench, now))
-    found.append(lines.calibrations_line(list(calibrations.values()), now))
+        calibrations = _calibrations(reader, bench)
+    by_hand = room_by_hand(bench.room, _air_basis(entries[0].record if entries else None, bench, now), seen.measured)
+    found.append(lines.room_line(seen.measured, seen.live, by_hand))
+    found.append(lines.calibrations_line(calibrations, now))
     record = Readiness(
         made_utc=now,
         ready=all(line.passes for line in found),
@@ -61,6 +62,23 @@ def check_bench(client: Client, archive_path: Path, now_utc: Callable[[], str], 
     )
     keep(archive_path, record)
     return Checked(record, tuple(series), bench)
+
+
+def _air_basis(entry: RoomEntry | None, bench: BenchSummary, now_utc: str) -> Basis:
+    """What a pull begun now would take as room air."""
+    now = datetime.fromisoformat(now_utc)
+    return Basis(
+        room=entry,
+        room_age_s=age_of_entry_s(entry.made_utc, now) if entry is not None else None,
+        configured_room_age_s=age_of_entry_s(bench.room.entered, now.astimezone()),
+        air_judged=True,
+    )
+
+
+def _calibrations(reader: ArchiveReader, bench: BenchSummary) -> list[Calibration]:
+    """The newest of each channel, for its present instrument."""
+    found = (newest_for(reader, name, bench.name, its.instrument) for name, its in bench.channels.items())
+    return [kept.record for kept in found if kept is not None]
 
 
 def last_plate_requests(reader: ArchiveReader, bench: BenchSummary) -> list[PullRequest]:

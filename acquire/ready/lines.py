@@ -1,18 +1,16 @@
 """The lines of a check: what was seen and kept, each with a verdict and a cure. Pure."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 from acquire.age import age_s, age_said, duration_said
 from acquire.calibration import Calibration
-from acquire.readiness import ReadyLine, Verdict
+from acquire.readiness import ReadyLine
 from acquire.ready.drift import Drift, drift_of
 from acquire.ready.watch import METER_TEMPERATURE, PRESSURES, Seen
 from acquire.ready.words import Words
 from acquire.records import BenchSummary, InstrumentState, LeakageLaw, Setup
-from acquire.room_entry import RoomEntry
+from acquire.room_air import CHANNELS, ByHand
 from acquire.values import Direction
-
-_ROOM = ("room_pressure", "room_temperature", "room_humidity")
 
 
 def instruments_line(instruments: Sequence[InstrumentState]) -> ReadyLine:
@@ -126,24 +124,27 @@ def leakage_line(
     return ReadyLine(name=name, verdict="good", said=f"{amount}{bore}, pull {law.pull_id}, {age}")
 
 
-def room_line(
-    measured: frozenset[str], live: frozenset[str], entry: RoomEntry | None, bench: BenchSummary, now_utc: str
-) -> ReadyLine:
-    """Whether the room's air is measured, or was entered a short time ago."""
-    by_hand = [name for name in _ROOM if name not in measured]
-    silent = [name.replace("_", " ") for name in _ROOM if name in measured and name not in live]
+def room_line(measured: Collection[str], live: Collection[str], entered: Mapping[str, ByHand]) -> ReadyLine:
+    """Whether the room's air is measured, or was entered a short time ago. ``entered``: what no instrument measures."""
+    name = "room air"
+    silent = [channel.replace("_", " ") for channel in CHANNELS if channel in measured and channel not in live]
     if silent:
-        return _unread("room air", silent)
-    if not by_hand:
-        return ReadyLine(name="room air", verdict="good", said="measured")
-    what = ", ".join(name.removeprefix("room_") for name in by_hand)
-    cure = f"read {what} of the room and enter it"
-    if entry is None:
-        return ReadyLine(name="room air", verdict="bad", said=f"{what} by hand, never entered", cure=cure)
-    age, limit_s = age_said(entry.made_utc, now_utc), bench.ready.room_age_limit_s
-    old = age_s(entry.made_utc, now_utc) > limit_s
-    said = f"{what} by hand, {age}, limit {duration_said(limit_s)}"
-    return ReadyLine(name="room air", verdict="bad" if old else "good", said=said, cure=cure if old else "")
+        return _unread(name, silent)
+    if not entered:
+        return ReadyLine(name=name, verdict="good", said="measured")
+    cure = "read barometer, thermometer and hygrometer and enter them: steadydraw air"
+    missing = [its.name for its in entered.values() if its.value is None]
+    if missing:
+        return ReadyLine(name=name, verdict="bad", said=f"{', '.join(missing)} not given", cure=cure)
+    said = ", ".join(f"{its.name.removeprefix('room ')} {_entered(its)}" for its in entered.values())
+    if any(its.too_old for its in entered.values()):
+        return ReadyLine(name=name, verdict="bad", said=said, cure=cure)
+    return ReadyLine(name=name, verdict="good", said=said)
+
+
+def _entered(its: ByHand) -> str:
+    age = "without a date" if its.age_s is None else f"{duration_said(its.age_s)} old"
+    return f"{age} (limit {duration_said(its.limit_s)})"
 
 
 def calibrations_line(newest: Sequence[Calibration], now_utc: str) -> ReadyLine:
@@ -152,18 +153,13 @@ def calibrations_line(newest: Sequence[Calibration], now_utc: str) -> ReadyLine:
     if not newest:
         said = "none kept: the instruments' stated accuracies are used"
         return ReadyLine(name=name, verdict="left out", said=said)
-    due = [its for its in newest if its.due_utc and age_s(_whole(its.due_utc), now_utc) > 0.0]
+    due = [its for its in newest if its.expired(now_utc)]
     if due:
         said = ", ".join(f"{its.channel.replace('_', ' ')} was due {its.due_utc[:10]}" for its in due)
-        return ReadyLine(name=name, verdict="bad", said=said, cure="calibrate it again")
+        cure = f"calibrate again: steadydraw calibrate {due[0].channel}"
+        return ReadyLine(name=name, verdict="bad", said=said, cure=cure)
     dates = sorted(its.due_utc[:10] for its in newest if its.due_utc)
-    verdict: Verdict = "good"
     count = f"{len(newest)} channel{'s' if len(newest) > 1 else ''}"
     return ReadyLine(
-        name=name, verdict=verdict, said=f"{count}, next due {dates[0]}" if dates else f"{count}, no due date"
+        name=name, verdict="good", said=f"{count}, next due {dates[0]}" if dates else f"{count}, no due date"
     )
-
-
-def _whole(utc: str) -> str:
-    """A day counts from its beginning, in UTC."""
-    return f"{utc}T00:00:00+00:00" if len(utc) == 10 else utc

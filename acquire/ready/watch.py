@@ -25,6 +25,7 @@ class Seen:
     still_on: str
     span_s: float
     instruments: tuple[InstrumentState, ...]
+    measured: frozenset[str]
     live: frozenset[str]
 
     def channel(self, name: str) -> Watched:
@@ -37,10 +38,10 @@ def watch(client: Client, bench: BenchSummary, say: Callable[[str], None]) -> Se
 
     Raises ``Refused`` while a pull runs, ``ClientError`` without a daemon.
     """
-    return asyncio.run(_watch(client, _Watch(bench, say), say))
+    return asyncio.run(_watch(client, Watching(bench, say), say))
 
 
-async def _watch(client: Client, watching: "_Watch", say: Callable[[str], None]) -> Seen:
+async def _watch(client: Client, watching: "Watching", say: Callable[[str], None]) -> Seen:
     stream = client.live(rate=_RATE)
     try:
         while True:
@@ -59,7 +60,7 @@ async def _watch(client: Client, watching: "_Watch", say: Callable[[str], None])
         await stream.aclose()
 
 
-class _Watch:
+class Watching:
     """Pure: frames in, and once it has seen enough the result out. Time is the frames' own."""
 
     def __init__(self, bench: BenchSummary, say: Callable[[str], None]) -> None:
@@ -147,4 +148,4 @@ class _Watch:
     def _seen(self, frame: Frame, still_on: str) -> Seen:
         watched = tuple(self._watched(name) for name in CHANNELS if self._kept[name][0])
         live = frozenset(name for name, reading in frame.readings.items() if reading.state == "live")
-        return Seen(watched, still_on, self._bench.ready.watch_s, frame.instruments, live)
+        return Seen(watched, still_on, self._bench.ready.watch_s, frame.instruments, frozenset(frame.readings), live)
