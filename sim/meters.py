@@ -17,6 +17,8 @@ from sim.air import CFM_M3_S, INCH_M, INH2O_PA, KAPPA, density, plate_drop_pa, p
 
 MeterKind = Literal["plate", "table", "pipe_orifice", "pipe_nozzle", "venturi", "chamber_nozzle", "laminar"]
 NORMAL_95 = 1.96
+# what a decaying flow leaves after minutes: its square would be no number any more
+_NO_FLOW_KG_S = 1e-15
 _HIGHEST_SHARE = 0.2  # of the known pressure: no blower of a bench comes near
 
 
@@ -87,7 +89,7 @@ class Built:
     def drop_pa(self, mass_flow_kg_s: float, known: MeterAir, known_is_upstream: bool) -> float:
         """Pressure across the meter at a mass flow, signed like it; ``known`` as for :func:`sim.air.plate_drop_pa`."""
         wanted, highest = abs(mass_flow_kg_s), _HIGHEST_SHARE * known.pressure_pa
-        if wanted == 0.0:
+        if wanted < _NO_FLOW_KG_S:
             return 0.0
         drop = min(plate_drop_pa(self.stated.about_m2, wanted, known.pressure_pa, known.density_kg_m3, True), highest)
         for _ in range(60):
