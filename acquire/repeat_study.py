@@ -62,7 +62,7 @@ def study(groups: Sequence[Sequence[ArchivedPull]], made_utc: str, made_by: str)
         made_by=made_by,
         direction=first.request.direction,
         test_pressure_pa=first.request.setup.test_pressure_pa,
-        setup=_in_words(first),
+        setup=setup_in_words(first),
         subject=first.request.subject.identifier,
         bench=first.config.name,
         mounts=tuple(tuple(pull.id for pull in group) for group in mounts),
@@ -133,7 +133,7 @@ def _flows_at(pull: ArchivedPull, lift_m: float) -> list[float]:
     ]
 
 
-def _in_words(pull: ArchivedPull) -> str:
+def setup_in_words(pull: ArchivedPull) -> str:
     """The set-up as one line, as far as it is given."""
     its = pull.request.setup
     words = [its.inlet_treatment, its.outlet_treatment]

@@ -1,6 +1,6 @@
 """How well this bench repeats, as it is kept."""
 
-from typing import ClassVar, NamedTuple
+from typing import ClassVar
 
 from acquire.bench_records import BenchRecord
 from acquire.nested import Nested
@@ -8,15 +8,6 @@ from acquire.quantity import Table
 
 # two lifts nearer than this are one
 SAME_LIFT_M = 0.01e-3
-
-
-class Spread(NamedTuple):
-    """How far pulls of one head scatter at a lift, relative to the flow."""
-
-    within_rel: float
-    within_dof: float
-    between_rel: float
-    between_dof: float
 
 
 class LiftRepeat(Table):
@@ -82,29 +73,3 @@ class Repeatability(BenchRecord):
     def key(self) -> str:
         """The direction."""
         return self.direction
-
-    def at(self, lift_m: float) -> Spread | None:
-        """The spread at a lift; between studied lifts on a straight line, None outside of them."""
-        known = [its for its in self.lifts if its.mean_m3_s > 0.0]
-        for its in known:
-            if abs(its.lift_m - lift_m) <= SAME_LIFT_M:
-                return _spread(its)
-        below = [its for its in known if its.lift_m < lift_m]
-        above = [its for its in known if its.lift_m > lift_m]
-        if not below or not above:
-            return None
-        a, b = _spread(below[-1]), _spread(above[0])
-        share = (lift_m - below[-1].lift_m) / (above[0].lift_m - below[-1].lift_m)
-        return Spread(
-            a.within_rel + share * (b.within_rel - a.within_rel),
-            min(a.within_dof, b.within_dof),
-            a.between_rel + share * (b.between_rel - a.between_rel),
-            min(a.between_dof, b.between_dof),
-        )
-
-
-def _spread(its: LiftRepeat) -> Spread:
-    q = its.mean_m3_s
-    # where mounting does not show, few mounts cannot vouch for more than their number
-    within_dof = its.within_dof if its.s_between_m3_s > 0.0 else min(its.within_dof, its.between_dof)
-    return Spread(its.s_within_m3_s / q, within_dof, its.s_between_m3_s / q, its.between_dof)

@@ -48,6 +48,7 @@ def compare(
     """
     from acquire.comparison.choosing import choose
     from acquire.comparison.compare import compare as compare_heads
+    from acquire.comparison.stored import stored_repeats
     from acquire.comparison.wording import comparison_json, comparison_text
     from acquire.records import Refused
 
@@ -59,7 +60,8 @@ def compare(
         sides = [choose(reader, word, options["direction"]) for word in heads]
         asked = _asked(sides[0][-1].config, options, override, len(heads) - 1)
         try:
-            found = [compare_heads(sides[0], other, None, asked) for other in sides[1:]]
+            repeats = stored_repeats(reader, sides[0][-1])
+            found = [compare_heads(sides[0], other, repeats, asked) for other in sides[1:]]
         except ValueError as error:
             raise Refused(str(error)) from error
     if as_json:

@@ -14,6 +14,7 @@ from click.testing import CliRunner, Result
 
 from acquire.basis import Basis
 from acquire.cli import cli
+from acquire.comparison.stored import StoredRepeats, stored_repeats
 from acquire.config import parse_tables
 from acquire.records import ArchivedPull, PullRequest, Refused
 from acquire.repeat_study import Study, study
@@ -84,18 +85,21 @@ def test_a_study_finds_the_scatter_that_was_put_in() -> None:
     assert Repeatability.model_validate_json(found.model_dump_json()) == found
 
 
-def test_the_scatter_at_a_lift_is_relative_and_lies_between_its_neighbours() -> None:
+def test_comparisons_rest_on_the_scatter_of_one_pull_relative_and_between_studied_lifts() -> None:
     found = made(mounts([3] * 6)).record
-    low, high = (found.at(lift) for lift in LIFTS_M)
-    between = found.at(0.2 * 0.0254)
+    repeats = StoredRepeats(found)
+    low, high = (repeats.at(lift) for lift in LIFTS_M)
+    between = repeats.at(0.2 * 0.0254)
     assert low is not None
     assert high is not None
     assert between is not None
-    assert low.within_rel == pytest.approx(found.lifts[0].s_within_m3_s / found.lifts[0].mean_m3_s)
-    assert between.within_rel == pytest.approx(0.5 * (low.within_rel + high.within_rel))
-    assert between.between_dof == min(low.between_dof, high.between_dof)
-    assert found.at(0.05 * 0.0254) is None
-    assert found.at(0.5 * 0.0254) is None
+    its = found.lifts[0]
+    assert low.rel == pytest.approx(math.hypot(its.s_within_m3_s, its.s_between_m3_s) / its.mean_m3_s)
+    assert 5.0 < low.dof < its.study.of_mean()[1]
+    assert between.rel == pytest.approx(0.5 * (low.rel + high.rel))
+    assert between.dof == min(low.dof, high.dof)
+    assert repeats.at(0.05 * 0.0254) is None
+    assert repeats.at(0.5 * 0.0254) is None
 
 
 def test_pulls_that_cannot_bear_witness_are_left_out_and_said() -> None:
@@ -220,6 +224,22 @@ def test_a_study_is_kept_and_shown_again(kept_pulls: Path) -> None:
     # a newer one takes its place
     assert run(kept_pulls, "1,2", "3,4").exit_code == 0
     assert "2 mounts, 4 pulls" in run(kept_pulls, "--show", "--direction", "intake").output
+
+
+def test_a_comparison_takes_the_newest_study_of_its_own_set_up(kept_pulls: Path) -> None:
+    with ArchiveReader(kept_pulls) as reader:
+        assert stored_repeats(reader, reader.pull(1)) is None
+    assert run(kept_pulls, "1,2", "3,4").exit_code == 0
+    assert run(kept_pulls, "1,2", "3,4", "5,6").exit_code == 0
+    with ArchiveReader(kept_pulls) as reader:
+        one = reader.pull(1)
+        newest = stored_repeats(reader, one)
+        assert newest is not None
+        assert newest.record.mounts == ((1, 2), (3, 4), (5, 6))
+        for other in (_changed(inlet_treatment="none"), _changed(test_pressure_pa=5000.0), EXHAUST):
+            assert stored_repeats(reader, dataclasses.replace(one, request=other)) is None
+        elsewhere = one.config.model_copy(update={"name": "bench B"})
+        assert stored_repeats(reader, dataclasses.replace(one, config=elsewhere)) is None
 
 
 def test_a_dry_run_keeps_nothing(kept_pulls: Path) -> None:
