@@ -6,7 +6,7 @@ bit for bit.
 """
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any
 
 from pydantic import TypeAdapter
@@ -18,8 +18,10 @@ from acquire.config import BenchConfig, parse_config
 from acquire.outputs import Output, PullState, Taken
 from acquire.pull import PullCore
 from acquire.records import ArchivedPull, Refused, SessionRow
+from acquire.scaling import channel_settings, number_of, scale_for
 from acquire.store.reader import ArchiveReader
-from acquire.values import Point
+from acquire.units import from_si
+from acquire.values import Point, Zeros
 from drivers.sample import Notice, Sample
 
 _STATE = TypeAdapter(PullState)
@@ -42,6 +44,7 @@ class Replayed:
     version: str
     points: tuple[Point, ...]
     differences: tuple[Difference, ...]
+    recorded: tuple[Point, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,9 +59,35 @@ class Moment:
 def core_for(
     pull: ArchivedPull, session: SessionRow, config: BenchConfig | None = None, basis: Basis | None = None
 ) -> PullCore:
-    """A fresh core that starts where the session started."""
+    """A fresh core that starts where the session started.
+
+    With another ``basis`` the zeros that were read before are those of the
+    same numbers as received, by its calibrations.
+    """
     used = config or parse_config(session.config_text, f"the configuration kept with session {session.id}")
-    return PullCore(used, pull.request, pull.leakage, _STATE.validate_json(session.state_json), basis or pull.basis)
+    start = _STATE.validate_json(session.state_json)
+    if basis is not None and start.zeros_before is not None:
+        start = replace(start, zeros_before=_zeros_by(start.zeros_before, used, pull.basis, basis))
+    return PullCore(used, pull.request, pull.leakage, start, basis or pull.basis)
+
+
+def _zeros_by(zeros: Zeros, config: BenchConfig, then: Basis, now: Basis) -> Zeros:
+    instruments, water = config.make_instruments(), config.water
+    before = channel_settings(instruments, then.calibrations, water)
+    after = channel_settings(instruments, now.calibrations, water)
+
+    def moved(channel: str, value: float) -> float:
+        if before[channel] == after[channel]:
+            return value
+        its = before[channel]
+        return scale_for(after[channel], water).si(number_of(its, from_si(value, its.unit, water)))
+
+    return replace(
+        zeros,
+        test_pressure_pa=moved("test_pressure", zeros.test_pressure_pa),
+        meter_pressure_pa=moved("meter_pressure", zeros.meter_pressure_pa),
+        lift_m=moved("lift", zeros.lift_m),
+    )
 
 
 def play(reader: ArchiveReader, session_id: int, core: PullCore) -> Iterator[Moment]:
@@ -82,15 +111,16 @@ def replay(
     clock: Clock | None = None,
     config: BenchConfig | None = None,
     watch: Callable[[Moment, PullCore], None] | None = None,
+    basis: Basis | None = None,
 ) -> Replayed:
     """Replay a session and compare its points with those that were committed.
 
     ``clock``: wait between samples as they waited then (its speed applies);
-    None: as fast as possible. ``config``: other settings than those kept.
+    None: as fast as possible. ``config``, ``basis``: other settings, other calibrations than those kept.
     """
     session = reader.session(session_id)
     pull = reader.pull(session.pull_id)
-    core = core_for(pull, session, config)
+    core = core_for(pull, session, config, basis)
     recorded = reader.points_of_session(session_id)
     points: list[Point] = []
     start: tuple[int, int] | None = None
@@ -103,7 +133,7 @@ def replay(
         points += [output.point for output in moment.outputs if isinstance(output, Taken)]
         if watch is not None:
             watch(moment, core)
-    return Replayed(session, __version__, tuple(points), tuple(compare(recorded, points)))
+    return Replayed(session, __version__, tuple(points), tuple(compare(recorded, points)), tuple(recorded))
 
 
 def compare(recorded: list[Point], replayed: list[Point]) -> Iterator[Difference]:

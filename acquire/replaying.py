@@ -1,10 +1,11 @@
 """``steadydraw replay``: which sessions, how fast, where to show it, what differed."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from acquire.clock import SystemClock
-from acquire.config import BenchConfig, load_config
+from acquire.config import load_config
+from acquire.other_calibration import changes_text, other_basis
 from acquire.replay import Replayed, replay
 from acquire.store.errors import ArchiveError
 from acquire.store.reader import ArchiveReader
@@ -19,17 +20,29 @@ def replay_command(
     config_path: Path | None,
     watch: bool,
     say: Callable[[str], None],
+    chosen: Sequence[str] = (),
 ) -> int:
-    """Replay the sessions that ``which`` names; 1 when anything came out otherwise."""
+    """Replay the sessions that ``which`` names; 1 when anything came out otherwise.
+
+    ``chosen``: other calibrations than those kept with the pull, each as channel=number.
+    """
     config = load_config(config_path) if config_path is not None else None
     clock = SystemClock(speed) if speed is not None else None
     with ArchiveReader(archive) as reader:
         session_ids = _sessions(reader, which)
+        pull = reader.pull(reader.session(session_ids[0]).pull_id)
+        basis = other_basis(reader, pull, chosen) if chosen else None
         if watch:
-            return _watch(archive, session_ids, speed or 1.0, config)
-        results = [replay(reader, session_id, clock, config) for session_id in session_ids]
+            from acquire.recorded import RecordedBench
+            from acquire.ui.app import run_dashboard
+
+            return run_dashboard(RecordedBench(reader, session_ids[0], speed or 1.0, config, basis))
+        results = [replay(reader, session_id, clock, config, basis=basis) for session_id in session_ids]
     for result in results:
         say(_line(result))
+        if basis is not None:
+            say(changes_text(pull, basis, result))
+            continue
         for difference in result.differences[:MOST_SHOWN]:
             say(f"  {difference.where}: recorded {difference.recorded}, now {difference.replayed}")
         if len(result.differences) > MOST_SHOWN:
@@ -57,11 +70,3 @@ def _line(result: Replayed) -> str:
         f"session {session.id} of pull {session.pull_id}: {session.samples} samples, "
         f"{len(result.points)} points, {same}{version}"
     )
-
-
-def _watch(archive: Path, session_ids: list[int], speed: float, config: BenchConfig | None) -> int:
-    from acquire.recorded import RecordedBench
-    from acquire.ui.app import run_dashboard
-
-    with ArchiveReader(archive) as reader:
-        return run_dashboard(RecordedBench(reader, session_ids[0], speed, config))

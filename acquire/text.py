@@ -5,6 +5,7 @@ from collections.abc import Iterable, Sequence
 from textwrap import fill
 from typing import Any
 
+from acquire.calibration_words import calibrations_said
 from acquire.config import BenchConfig
 from acquire.convention import convention_said, flow_unit_said
 from acquire.leakage_words import amount_said, measured_said, too_old_said
@@ -98,6 +99,7 @@ def pull_text(pull: ArchivedPull) -> str:
         head += [_leakage(pull, shown), _ready(pull)]
     head.append(fill(f"Flow: {convention_said(pull.config)}.", WIDTH, subsequent_indent="  "))
     head += pull_air_lines(pull)
+    head += [f"Calibrated: {its}." for its in calibrations_said(pull)]
     head += [f"MARK: {mark.sentence}" for mark in pull.marks]
     head += _ranges(pull, shown)
     in_force = set(map(id, pull.in_force.values()))

@@ -82,16 +82,29 @@ def _say_without_diameter(pulls: "list[ArchivedPull]") -> None:
 @click.option("--speed", type=click.FloatRange(min=0.01), help="Wait as the session waited, times this.")
 @click.option("--as-fast-as-possible", is_flag=True, help="Do not wait at all (the default without --speed).")
 @click.option("--config", "config_path", type=click.Path(path_type=Path), help="Recompute under other settings.")
+@click.option(
+    "--calibration",
+    "chosen",
+    multiple=True,
+    metavar="CHANNEL=ID",
+    help="Recompute with another calibration (see calibrate --list), or with CHANNEL=none; shows what changes.",
+)
 @click.option("--watch", is_flag=True, help="In the dashboard.")
 def replay(
-    session: str, db: Path | None, speed: float | None, as_fast_as_possible: bool, config_path: Path | None, watch: bool
+    session: str,
+    db: Path | None,
+    speed: float | None,
+    as_fast_as_possible: bool,
+    config_path: Path | None,
+    chosen: tuple[str, ...],
+    watch: bool,
 ) -> int:
     """Replay a SESSION (number, or pull:ID for all of a pull's). Exit code 1 on any difference."""
     if speed is not None and as_fast_as_possible:
         raise click.UsageError("Give --speed or --as-fast-as-possible, not both.")
     from acquire.replaying import replay_command
 
-    return replay_command(archive_path(db), session, speed, config_path, watch, click.echo)
+    return replay_command(archive_path(db), session, speed, config_path, watch, click.echo, chosen)
 
 
 @click.command()

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 
+from acquire.calibration_words import calibrations_said
 from acquire.config import BenchConfig
 from acquire.convention import flow_unit_said, meaning
 from acquire.leakage_words import amount_said, measured_said, too_old_said
@@ -47,6 +48,7 @@ def _measured(pull: ArchivedPull, units: Units) -> dict[str, str]:
         "Zero shift": zero_shift(pull, units),
         "Leakage": leakage_text(pull, units),
         "Bench checked": ready_said(pull),
+        "Calibrated": or_not_given("; ".join(calibrations_said(pull))) if pull.basis.calibrations else "as configured",
         "Lift correction": _lift_correction(pull, units),
         "± comes from": interval_parts(pull),
         "Meter range": ", ".join(or_not_given(name) for name in ranges),
