@@ -107,7 +107,8 @@ def _line(last: list[PlateSeries], newest: str, age_limit_s: float, now_utc: str
         limits, signals = judged
         off = its.areas_m2[-1] / limits.centre - 1.0
         shown.append(f"at {at} {100 * off:+.2f} % (limits ± {300 * limits.sigma / limits.centre:.2f} %)")
-        broken += [f"at {at} {100 * off:+.2f} %: {signal.rule}" for signal in signals]
+        if signals:
+            broken.append(f"at {at} {100 * off:+.2f} %: {', '.join(signal.rule for signal in signals)}")
     if broken:
         cure = (
             "run it again; if it stays: clean the plate and the meter, check gaskets and hoses, "

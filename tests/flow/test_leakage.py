@@ -17,7 +17,7 @@ from tests.flow.bench import INH2O, bench_config, captured, flow_model, leakage_
 RUN = (7.0, 14.0, 28.0)
 
 
-def _point(test_inh2o: float, area: float, u: float = 1e-7, dof: float = 20.0, common: float = 0.0) -> Point:
+def reading_of(test_inh2o: float, area: float, u: float = 1e-7, dof: float = 20.0, common: float = 0.0) -> Point:
     """A reading of own scatter ``u`` and a share ``common`` of it that the whole run has."""
     total = math.hypot(u, common)
     scale = max(abs(area), total)
@@ -54,7 +54,7 @@ def both(area: float = 8e-6, share: float = 0.4) -> Callable[[float], float]:
 
 
 def test_one_pressure_gives_its_area_there_and_knows_little_elsewhere() -> None:
-    law = _law(_point(28, 8e-6))
+    law = _law(reading_of(28, 8e-6))
     assert (law.pull_id, law.direction) == (7, "intake")
     assert leakage_area_m2(law, 28 * INH2O) == pytest.approx(8e-6)
     assert leakage_uncertainty_m2(law, 28 * INH2O) == pytest.approx(1e-7, rel=0.1)
@@ -65,7 +65,7 @@ def test_one_pressure_gives_its_area_there_and_knows_little_elsewhere() -> None:
 
 @pytest.mark.parametrize("true", [hole(), gap(), both(), both(share=0.8)])
 def test_several_pressures_give_back_the_law(true: Callable[[float], float]) -> None:
-    law = _law(*[_point(p, true(p), 1e-8) for p in RUN])
+    law = _law(*[reading_of(p, true(p), 1e-8) for p in RUN])
     assert law.reference_pressure_pa == pytest.approx(28 * INH2O)
     for inh2o in (7, 10, 20, 28, 35):
         assert leakage_area_m2(law, inh2o * INH2O) == pytest.approx(true(inh2o), rel=0.012)
@@ -87,7 +87,7 @@ def test_the_stated_interval_holds_the_true_leak_as_often_as_it_says(
         for p in run:
             estimated = 0.01 * true(p) * math.sqrt(chance.gammavariate(7.5, 2) / 15)
             area = true(p) * meter + chance.gauss(0, 0.01 * true(p))
-            points.append(_point(p, area, estimated, 15.0, 0.005 * true(p)))
+            points.append(reading_of(p, area, estimated, 15.0, 0.005 * true(p)))
         law = _law(*points)
         for inh2o in stated:
             half = coverage_factor(law.dof) * leakage_uncertainty_m2(law, inh2o * INH2O)
@@ -98,29 +98,29 @@ def test_the_stated_interval_holds_the_true_leak_as_often_as_it_says(
 
 
 def test_readings_that_do_not_fit_a_leak_widen_its_law() -> None:
-    fits = _law(*[_point(p, hole()(p), 2e-8) for p in RUN])
-    law = _law(*[_point(p, 8e-6 * (p / 28) ** 0.9, 2e-8) for p in RUN])
+    fits = _law(*[reading_of(p, hole()(p), 2e-8) for p in RUN])
+    law = _law(*[reading_of(p, 8e-6 * (p / 28) ** 0.9, 2e-8) for p in RUN])
     assert law.standard_uncertainty_m2 > 3 * fits.standard_uncertainty_m2
     assert leakage_uncertainty_m2(law, 7 * INH2O) > 3 * leakage_uncertainty_m2(fits, 7 * INH2O)
 
 
 def test_what_the_whole_run_shares_is_not_averaged_away() -> None:
-    law = _law(*[_point(28, 8e-6, 1e-9, common=2e-7) for _ in range(9)])
+    law = _law(*[reading_of(28, 8e-6, 1e-9, common=2e-7) for _ in range(9)])
     assert law.standard_uncertainty_m2 == pytest.approx(2e-7, rel=0.02)
 
 
 def test_more_readings_lower_what_is_their_own() -> None:
-    one, nine = _law(_point(28, 8e-6)), _law(*[_point(28, 8e-6) for _ in range(9)])
+    one, nine = _law(reading_of(28, 8e-6)), _law(*[reading_of(28, 8e-6) for _ in range(9)])
     assert nine.standard_uncertainty_m2 == pytest.approx(one.standard_uncertainty_m2 / 3, rel=0.05)
     assert nine.dof > one.dof
 
 
 def test_a_leak_too_small_to_tell_is_given_as_an_upper_bound() -> None:
-    law = _law(_point(7, -1e-8), _point(14, 3e-8), _point(28, 1e-8))
+    law = _law(reading_of(7, -1e-8), reading_of(14, 3e-8), reading_of(28, 1e-8))
     assert law.below_m2 is not None
     assert 5e-8 < law.below_m2 < 4e-7
     assert 0 <= leakage_area_m2(law, 28 * INH2O) < law.below_m2
-    assert _law(_point(28, 8e-6)).below_m2 is None
+    assert _law(reading_of(28, 8e-6)).below_m2 is None
 
 
 def test_a_leak_that_the_meter_cannot_read_is_bounded_by_what_it_can() -> None:
@@ -140,7 +140,7 @@ def test_a_leak_that_the_meter_cannot_read_is_bounded_by_what_it_can() -> None:
 
 def test_a_bound_beside_true_readings_is_left_out() -> None:
     bound = _with(bound_of(flow_model(), 7 * INH2O), 7)
-    assert _law(bound, _point(28, 8e-6)) == _law(_point(28, 8e-6))
+    assert _law(bound, reading_of(28, 8e-6)) == _law(reading_of(28, 8e-6))
 
 
 def test_only_the_range_that_reads_least_may_bound_a_leak() -> None:
@@ -169,6 +169,6 @@ def test_points_that_cannot_be_used_are_refused() -> None:
     with pytest.raises(ValueError, match="at least one step"):
         _law()
     with pytest.raises(ValueError, match="reading 2 has no test pressure"):
-        _law(_point(28, 8e-6), _point(0, 8e-6))
+        _law(reading_of(28, 8e-6), reading_of(0, 8e-6))
     with pytest.raises(ValueError, match="not a number"):
-        _law(_point(28, math.nan))
+        _law(reading_of(28, math.nan))
