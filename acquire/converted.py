@@ -73,7 +73,7 @@ def _converted(pull: ArchivedPull, point: Point, to_pa: float) -> ConvertedPoint
         model_half_m3_s=k * model_u_m2 * there,
         square_root_m3_s=by_root,
         square_root_rel=here * math.sqrt(to_pa / held_pa) / there - 1.0,
-        convention=point.flow.convention,
+        convention=pull.config.reference.convention,
     )
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import datetime
+from textwrap import wrap
 
 from acquire.age import duration_said
 from acquire.air import within_stated_range
@@ -32,16 +33,15 @@ def worked_out_said(its: RoomAir | RoomEntry) -> str:
     if its.sea_level_pressure_pa is None or its.altitude_m is None:
         return ""
     return (
-        f"station pressure worked out from {from_si(its.sea_level_pressure_pa, 'hPa'):.1f} hPa "
+        f"worked out from {from_si(its.sea_level_pressure_pa, 'hPa'):.1f} hPa "
         f"({from_si(its.sea_level_pressure_pa, 'inHg'):.2f} inHg) at sea level and {its.altitude_m:.0f} m altitude"
     )
 
 
-def entry_said(entry: RoomEntry) -> str:
+def entry_lines(entry: RoomEntry) -> list[str]:
     """One entry: what it says, and how its pressure came about."""
-    worked_out = worked_out_said(entry)
-    said = values_said(entry.pressure_pa, entry.temperature_k, entry.humidity)
-    return said + (f"; {worked_out}" if worked_out else "")
+    lines = [values_said(entry.pressure_pa, entry.temperature_k, entry.humidity), worked_out_said(entry)]
+    return [part for line in lines for part in wrap(line, 80, initial_indent="  ", subsequent_indent="    ")]
 
 
 def entries_text(kept: Sequence[Kept[RoomEntry]], now: datetime) -> str:
@@ -53,7 +53,7 @@ def entries_text(kept: Sequence[Kept[RoomEntry]], now: datetime) -> str:
         age_s = age_of_entry_s(its.record.made_utc, now)
         age = "dated after now: check the computer's clock" if age_s is None else f"{duration_said(age_s)} old"
         by = f", by {its.record.made_by}" if its.record.made_by else ""
-        lines += [f"{said_date(its.record.made_utc)} ({age}{by})", f"  {entry_said(its.record)}"]
+        lines += [f"{said_date(its.record.made_utc)} ({age}{by})", *entry_lines(its.record)]
     return "\n".join(lines)
 
 

@@ -31,7 +31,7 @@ def air(db: Path | None, as_json: bool, show: bool, by: str, **given: str | None
     from acquire.keeping import keep
     from acquire.records import Refused
     from acquire.room_entry import RoomEntry, read_entry
-    from acquire.room_words import entries_text, entry_said
+    from acquire.room_words import entries_text, entry_lines
 
     if show or not any(given.values()):
         if show and any(given.values()):
@@ -51,4 +51,4 @@ def air(db: Path | None, as_json: bool, show: bool, by: str, **given: str | None
     if as_json:
         click.echo(json.dumps({"id": number, **entry.model_dump(mode="json")}, indent=2))
     else:
-        click.echo(f"Kept as record {number}: {entry_said(entry)}. Pulls begun from now on use it.")
+        click.echo("\n".join([f"Kept as record {number}:", *entry_lines(entry), "Pulls begun from now on use it."]))
