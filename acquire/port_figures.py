@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from acquire.air import ISENTROPIC_EXPONENT
 from acquire.budget import coverage_factor
-from acquire.influences import LEAKAGE, METER_AS_ROOM
+from acquire.influences import DENSITY_FORMULA, LEAKAGE, METER_AS_ROOM, METER_TEMPERATURE
 from acquire.port import (
     Coefficient,
     ReferenceArea,
@@ -33,7 +33,8 @@ _OF_THE_BENCH = frozenset(
     {
         "test pressure",
         "meter pressure",
-        "meter temperature",
+        METER_TEMPERATURE,
+        DENSITY_FORMULA,
         "room pressure",
         "room temperature",
         "room humidity",
@@ -93,7 +94,7 @@ class PortFigures:
 
 @dataclass(frozen=True, slots=True)
 class Ratio:
-    """Exhaust over intake at one lift; ``cancelled`` names what drops out of its interval."""
+    """Exhaust over intake at one lift, of the effective areas; ``cancelled`` names what drops out of its interval."""
 
     lift_m: float
     intake_m3_s: float
@@ -169,11 +170,11 @@ def port_point(pull: ArchivedPull, point: Point) -> PortPoint:
 
 
 def section_velocity(statement: Statement, effective_area_m2: float, section_m2: float) -> Velocity | None:
-    """Mean velocity and Mach number where the port is narrowest, for the flow as it is stated.
+    """Mean velocity and Mach number where the port is narrowest, at the reference test pressure in reference air.
 
     Mass flow over section and density: the mass flow that the effective area
-    passes at the reference test pressure from reference air, and the density
-    at the section itself, along the isentrope from that air. None where no
+    passes from that air, and the density at the section itself, along the
+    isentrope from that air. None where no
     section of this size could pass it. Check: a section as large as the
     effective area, 28 inH2O, 101.325 kPa, 20 C dry -> 108.9997 m/s, Mach
     0.320820 (Heywood, appendix C, worked by hand).
@@ -197,10 +198,11 @@ def exhaust_over_intake(pulls: Sequence[ArchivedPull]) -> tuple[Ratio, ...]:
 
     What the bench is wrong by alike in both flows drops out of the interval:
     a shared component of the same name, its two relative contributions with
-    their signs. Leakage, measured anew for each direction, and the warmth of
-    an unmeasured meter do not; a meter's own calibration does on the same
-    range only. Raises ``ValueError`` with one sentence for a pair without a
-    ratio.
+    their signs (which agree in both directions wherever they matter, so that
+    budgets of the first version, which hold magnitudes, serve too). Leakage,
+    measured anew for each direction, and the warmth of an unmeasured meter do
+    not; a meter's own calibration does on the same range only. Raises
+    ``ValueError`` with one sentence for a pair without a ratio.
     """
     if sorted(pull.request.direction for pull in pulls) != ["exhaust", "intake"]:
         raise ValueError("a ratio needs one intake and one exhaust pull: name the other direction's pull")

@@ -6,6 +6,7 @@ from dataclasses import asdict
 from textwrap import fill
 from typing import Any
 
+from acquire.convention import flow_unit_said, stated_at_said
 from acquire.port import ReferenceArea
 from acquire.port_figures import PortPoint, Ratio, exhaust_over_intake, port_figures
 from acquire.records import ArchivedPull
@@ -50,7 +51,10 @@ def _pull_text(pull: ArchivedPull) -> str:
         return "\n".join([*lines, "No points taken."])
     areas = [name for name in _AREAS if name in figures.points[0].on]
     with_velocity = figures.minimum_section_m2 is not None
-    titles: tuple[str, ...] = (f"lift {shown.lift_unit}", f"flow {shown.flow_unit}")
+    titles: tuple[str, ...] = (
+        f"lift {shown.lift_unit}",
+        f"flow {flow_unit_said(shown.flow_unit, pull.config.reference.convention)}",
+    )
     titles += ("L/D",) if figures.valve_diameter_m is not None else ()
     titles += tuple(_AREAS[name] for name in areas)
     titles += ("at",) if "minimum" in areas else ()
@@ -68,8 +72,9 @@ def _pull_text(pull: ArchivedPull) -> str:
     if figures.minimum_section_m2 is not None:
         lines.append(
             f"{shown.speed_unit}: mean velocity over the minimum section, "
-            f"{shown.area(figures.minimum_section_m2)}, for the flow as\n"
-            "stated, at the air's own density there (isentropic from the reference air)."
+            f"{shown.area(figures.minimum_section_m2)}, at\n"
+            f"{stated_at_said(pull.config.reference, shown.pressure_unit, pull.config.water)} in reference air, "
+            "with the air's own density there (isentropic)."
         )
     if figures.missing:
         absent = ", ".join(figures.missing)
@@ -108,7 +113,8 @@ def _ratio_text(ratios: Sequence[Ratio], shown: Shown) -> str:
     ]
     dropped = list(dict.fromkeys(name for its in ratios for name in its.cancelled))
     said = f"Drops out of ±, being wrong alike in both: {', '.join(dropped)}." if dropped else "Nothing drops out of ±."
-    return "\n".join(["Intake to exhaust", "", columns(rows), "", fill(said, WIDTH)])
+    what = "Intake to exhaust: ratio of the effective areas, so of flows in the same air"
+    return "\n".join([what, "", columns(rows), "", fill(said, WIDTH)])
 
 
 def port_json(pulls: Sequence[ArchivedPull]) -> str:
