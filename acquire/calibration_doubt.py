@@ -46,7 +46,9 @@ def number_for(calibration: Calibration, quantity: float) -> float:
     numbers = [point.number for point in calibration.points]
     middle = 0.5 * (min(numbers) + max(numbers)) if numbers else 0.0
     rising = c1 + 2.0 * bend * middle
-    return (-c1 + math.copysign(math.sqrt(inside), rising)) / (2.0 * bend)
+    root = math.copysign(math.sqrt(inside), rising)
+    # two forms of the same root: the one in which nothing cancels
+    return 2.0 * (quantity - c0) / (c1 + root) if c1 * root > 0.0 else (root - c1) / (2.0 * bend)
 
 
 def doubt_at(calibration: Calibration, quantity: float, from_zero: bool = False) -> CalibrationDoubt:
