@@ -6,7 +6,20 @@ import sys
 import click
 
 from acquire import __version__
-from acquire.commands import air, archived, budget, calibrate, compare, convert, port, ready, repeat, running, steady
+from acquire.commands import (
+    air,
+    archived,
+    budget,
+    calibrate,
+    calibrate_range,
+    compare,
+    convert,
+    port,
+    ready,
+    repeat,
+    running,
+    steady,
+)
 
 # the matrices here are small: threads cost more than they bring, and one thread sums in one order
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -74,6 +87,7 @@ for command in (
     ready.ready,
     air.air,
     calibrate.calibrate,
+    calibrate_range.calibrate_range,
     convert.convert,
 ):
     cli.add_command(command)
