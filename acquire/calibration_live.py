@@ -23,13 +23,14 @@ class Second:
     numbers: tuple[tuple[int, float], ...]
 
     def settled(self, digit: float) -> bool:
-        """Whether the two halves agree within their scatter, or within a digit."""
+        """Whether the two halves agree within the scatter of the quieter one, or within a digit."""
         values = [number for _, number in self.numbers]
         half = len(values) // 2
         if half == 0:
             return False
         first, last = values[:half], values[half:]
-        scatter = math.hypot(*(_sd(part) / math.sqrt(len(part)) for part in (first, last)))
+        # (of the quieter one: a half that still moved would hide its own move)
+        scatter = min(_sd(first), _sd(last)) * math.sqrt(2.0 / half)
         return abs(fmean(last) - fmean(first)) <= max(3.0 * scatter, digit)
 
     def taken(self, reference: float) -> Taken:

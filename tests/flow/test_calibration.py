@@ -95,7 +95,7 @@ def test_a_pressure_sensors_linearity_adds_to_its_line_as_published() -> None:
     assert 2.0 * doubt_at(its, 20.0).u == pytest.approx(0.0074155, rel=0.002)
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=15)
 @given(
     st.lists(st.floats(0.0, 40.0), min_size=4, max_size=12, unique_by=lambda x: round(x)),
     st.lists(st.floats(-0.02, 0.02), min_size=12, max_size=12),
