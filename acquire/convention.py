@@ -6,7 +6,7 @@ from acquire.values import Convention
 
 _MEANINGS: dict[Convention, str] = {
     "same restriction": " in reference air {air}: the flow that the same restriction would pass",
-    "by mass": ": the mass flow from the day's air over the density of reference air ({air}); it moves with the weather",
+    "by mass": ": the mass flow from the day's air (as a volume of reference air, {air}); it moves with the weather",
     "as is": ": the volume flow of the day's air at its density upstream of the port; it moves with the weather",
 }
 
@@ -21,10 +21,10 @@ def flow_unit_said(unit: str, convention: Convention) -> str:
     return unit if convention == "same restriction" else f"{unit} {convention}"
 
 
-def convention_said(config: BenchConfig) -> str:
-    """``steadydraw show``: test pressure, meaning, reference air."""
+def convention_said(config: BenchConfig, unit: str | None = None) -> str:
+    """``steadydraw show``: test pressure, meaning, reference air; ``unit`` in place of the bench's."""
     return (
-        f"{flow_unit_said(config.display.flow, config.reference.convention)} at "
+        f"{flow_unit_said(unit or config.display.flow, config.reference.convention)} at "
         f"{stated_at_said(config.reference, config.display.pressure, config.water)}"
         f"{meaning(config.reference.convention, reference_air_said(config))}"
     )

@@ -13,23 +13,34 @@ from acquire.range_comparison import ranges_compared
 from acquire.ready_words import ready_said
 from acquire.records import ArchivedPull, PullRow
 from acquire.room_words import pull_air_lines
-from acquire.units import from_si
+from acquire.statement import Statement
+from acquire.units import UnitError, from_si, kind_of, units_of
 from acquire.values import Point
 
 WIDTH = 80
 
 
-class Shown:
-    """Values in one bench's display units."""
+# digits after the point that mean something in a flow of a head
+_FLOW_DECIMALS = {"m3/s": 5, "kg/s": 5, "m3/h": 1, "l/min": 0, "kg/h": 1}
 
-    def __init__(self, config: BenchConfig) -> None:
+
+class Shown:
+    """Values in one bench's display units; ``flow_unit`` in place of the bench's.
+
+    A mass flow is the stated flow times the reference density. Raises
+    ``ValueError`` for a unit of no flow, and for a mass where the flow is
+    stated as is: it has no one density.
+    """
+
+    def __init__(self, config: BenchConfig, flow_unit: str | None = None) -> None:
         self._display = config.display
         self._water = config.water
         self.lift_unit, self.pressure_unit, self.flow_unit = (
             config.display.lift,
             config.display.pressure,
-            config.display.flow,
+            flow_unit or config.display.flow,
         )
+        self._per_flow = _mass_or_volume(config, self.flow_unit)
 
     def lift(self, value_m: float | None) -> str:
         if value_m is None:
@@ -56,7 +67,22 @@ class Shown:
         return f"{from_si(value_m_s, self.speed_unit):.0f}"
 
     def flow(self, value_m3_s: float) -> str:
-        return f"{from_si(value_m3_s, self.flow_unit):.2f}"
+        value = from_si(value_m3_s * self._per_flow, self.flow_unit)
+        return f"{value:.{_FLOW_DECIMALS.get(self.flow_unit, 2)}f}"
+
+
+def _mass_or_volume(config: BenchConfig, unit: str) -> float:
+    """What a stated flow is multiplied with for this unit: 1, or the reference density."""
+    kind = kind_of(unit)
+    if kind == "flow":
+        return 1.0
+    if kind != "mass_flow":
+        raise UnitError(
+            f"{unit!r} is no unit of flow: use one of {', '.join(units_of('flow') + units_of('mass_flow'))}"
+        )
+    if config.reference.convention == "as is":
+        raise UnitError(f"a flow stated as is, at the day's own density, has no {unit}: use one of cfm, l/s, m3/s")
+    return Statement(config.reference).density_kg_m3
 
 
 def pull_table(rows: Sequence[PullRow]) -> str:
@@ -83,9 +109,9 @@ def pull_table(rows: Sequence[PullRow]) -> str:
     return columns(lines)
 
 
-def pull_text(pull: ArchivedPull) -> str:
-    """``steadydraw show``."""
-    shown = Shown(pull.config)
+def pull_text(pull: ArchivedPull, flow_unit: str | None = None) -> str:
+    """``steadydraw show``; ``flow_unit`` in place of the bench's. Raises ``UnitError``."""
+    shown = Shown(pull.config, flow_unit)
     request = pull.request
     head = [
         f"Pull {pull.id} ({pull.uid}), {request.kind}, {request.direction}, {pull.outcome or 'still open'}",
@@ -97,7 +123,7 @@ def pull_text(pull: ArchivedPull) -> str:
     head.append("Set-up: " + ", ".join(_given(request.setup.model_dump())))
     if request.kind == "lift":
         head += [_leakage(pull, shown), _ready(pull)]
-    head.append(fill(f"Flow: {convention_said(pull.config)}.", WIDTH, subsequent_indent="  "))
+    head.append(fill(f"Flow: {convention_said(pull.config, shown.flow_unit)}.", WIDTH, subsequent_indent="  "))
     head += pull_air_lines(pull)
     head += [f"Calibrated: {its}." for its in calibrations_said(pull)]
     head += [f"MARK: {mark.sentence}" for mark in pull.marks]

@@ -33,14 +33,20 @@ def list_pulls(db: Path | None, subject: str | None, as_json: bool) -> None:
 @click.command()
 @click.argument("pull")
 @DB
+@click.option("--flow-in", help="Flows in this unit: cfm, l/s, m3/s, kg/s ...")
 @click.option("--json", "as_json", is_flag=True, help="As JSON, SI units.")
-def show(pull: str, db: Path | None, as_json: bool) -> None:
+def show(pull: str, db: Path | None, flow_in: str | None, as_json: bool) -> None:
     """Show a pull: head, set-up, every point with its interval, marks."""
+    from acquire.records import Refused
     from acquire.text import pull_json, pull_text
+    from acquire.units import UnitError
 
     with archive_reader(db) as reader:
         found = reader.pull(pull)
-    click.echo(pull_json(found) if as_json else pull_text(found))
+    try:
+        click.echo(pull_json(found) if as_json else pull_text(found, flow_in))
+    except UnitError as error:
+        raise Refused(str(error)) from error
 
 
 @click.command()
