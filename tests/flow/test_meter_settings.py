@@ -1,12 +1,17 @@
 """Settings of the meters: what is refused, and in which words."""
 
+import tomllib
+from pathlib import Path
 from typing import Any
 
 import pytest
 from pydantic import ValidationError
 
+import acquire
+from acquire.air import air_column
 from acquire.config import BenchConfig, MeterRange, say_first
-from tests.flow.bench import bench_config
+from acquire.meters import KINDS
+from tests.flow.bench import ROOM, bench_config
 
 ORIFICE = {"kind": "pipe_orifice", "bore": "50 mm", "pipe_diameter": "100 mm", "taps": "corner"}
 LAMINAR = {
@@ -60,6 +65,17 @@ def test_settings_that_cannot_be_are_refused_in_one_sentence(settings: dict[str,
     said = _said(settings)
     assert said.startswith(sentence)
     assert "\n" not in said
+
+
+def test_the_example_of_every_kind_of_meter_loads_when_its_signs_are_taken_away() -> None:
+    text = (Path(acquire.__file__).parent.parent / "config" / "example_bench.toml").read_text(encoding="utf-8")
+    block = text[text.index("# [meter.ranges.table]") : text.index("\n[leakage]")]
+    ranges = tomllib.loads("\n".join(line[2:] for line in block.splitlines()))["meter"]["ranges"]
+    config = bench_config({"ranges": ranges})
+    assert {its.kind for its in config.meter.ranges.values()} | {"plate"} == set(KINDS)
+    for its in config.meter.ranges.values():
+        meter = its.meter(ROOM)
+        assert meter.mass_flow_kg_s(its.highest_pressure_pa, 99e3, air_column(295.0, 0.01), 1.4) > 0.05
 
 
 def test_a_range_without_a_kind_is_a_plate() -> None:
