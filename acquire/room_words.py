@@ -85,7 +85,7 @@ def air_sources(pull: ArchivedPull) -> list[str]:
     if pressure is not None:
         entry = pull.basis.room if pressure.from_entry else None
         worked_out = worked_out_said(entry or pull.config.room)
-        lines += [worked_out] if worked_out else []
+        lines += [f"pressure {worked_out}"] if worked_out else []
     return lines
 
 

@@ -15,6 +15,8 @@ from acquire.convention import convention_said, flow_unit_said
 from acquire.flow import FlowModel, Window, measurement
 from acquire.restriction import ideal_mass_flux
 from acquire.statement import Statement
+from acquire.text import Shown
+from acquire.units import UnitError
 from acquire.values import AirState, Convention, Direction, FlowResult
 from tests.flow.bench import CFM, CHANNELS, INH2O, bench_config, captured, evaluated, flow_model, leakage_law
 
@@ -188,6 +190,19 @@ def test_the_convention_is_said_with_the_unit() -> None:
     said = convention_said(bench_config(reference={"convention": "as is"}))
     assert said.startswith("cfm as is at 28 inH2O")
     assert "moves with the weather" in said
+
+
+def test_a_stated_flow_is_shown_in_any_unit_of_flow_and_as_a_mass_where_it_has_a_density() -> None:
+    flow = 200 * CFM
+    by_mass = bench_config(reference={"convention": "by mass"})
+    assert Shown(by_mass).flow(flow) == "200.00"
+    assert Shown(by_mass, "l/s").flow(flow) == "94.39"
+    # 0.0943895 m3/s of 1.204557 kg/m3, CIPM-2007
+    assert Shown(by_mass, "kg/s").flow(flow) == "0.11370"
+    with pytest.raises(UnitError, match="stated as is"):
+        Shown(bench_config(reference={"convention": "as is"}), "kg/s")
+    with pytest.raises(UnitError, match="no unit of flow: use one of"):
+        Shown(by_mass, "mm")
 
 
 def test_another_convention_is_refused_with_the_ones_that_are_known() -> None:
