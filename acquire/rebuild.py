@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 from acquire.budget import Input, confirm, monte_carlo, propagate
 from acquire.difference import stated_per_area_m_s
-from acquire.flow import NEAR_ZERO, FlowModel, Measurement, Neighbour, Window, measurement
+from acquire.flow import NEAR_ZERO, FlowModel, Measurement, Window, measurement
 from acquire.records import ArchivedPull, Refused
 from acquire.signals import Signals
 from acquire.units import from_si
@@ -30,7 +30,7 @@ def rebuilt(pull: ArchivedPull, point: Point) -> Measurement:
             model,
             point.capture,
             Window(point.test_pressure_pa, point.meter_pressure_pa, point.lift_m, point.step_lift_m),
-            _neighbour(pull, point),
+            None,  # the slope over lift is an input of the kept budget
             pull.leakage if request.kind != "leakage" else None,
             signals.channels,
             carry_allowance=request.kind != "leakage",
@@ -63,17 +63,6 @@ def _as_kept(now: Input, then: Component | None) -> Input:
         dof=then.dof,
         shared=then.shared,
     )
-
-
-def _neighbour(pull: ArchivedPull, point: Point) -> Neighbour | None:
-    """The nearest lower step that was taken before, as it stood when the point was taken."""
-    place = next(i for i, its in enumerate(pull.points) if its is point)
-    before = {its.step: its for its in pull.points[:place] if its.step < point.step and its.step_lift_m is not None}
-    if not before:
-        return None
-    its = before[max(before)]
-    assert its.step_lift_m is not None
-    return Neighbour(its.step_lift_m, its.flow.effective_area_m2)
 
 
 @dataclass(frozen=True, slots=True)

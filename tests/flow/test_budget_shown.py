@@ -157,6 +157,17 @@ def test_near_zero_flow_first_order_is_said_not_to_hold(archive: Path) -> None:
     assert NEAR_ZERO in text
 
 
+def test_a_point_is_rebuilt_with_the_inputs_of_its_own_kept_budget(pull: ArchivedPull) -> None:
+    point = pull.points[4]
+    kept = {its.name: its for its in point.flow.budget}
+    for its in rebuilt(pull, point).inputs:
+        if its.name in kept:
+            then = kept[its.name]
+            assert (its.value, its.standard_uncertainty, its.dof) == (then.value, then.standard_uncertainty, then.dof)
+        else:
+            assert its.standard_uncertainty == 0.0
+
+
 def test_a_budget_that_was_computed_in_another_way_is_shown_but_not_confirmed(pull: ArchivedPull) -> None:
     point = pull.points[3]
     flow = dataclasses.replace(point.flow, effective_area_m2=point.flow.effective_area_m2 * 1.001)

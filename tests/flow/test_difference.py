@@ -183,6 +183,11 @@ def test_an_error_is_common_only_where_range_calibration_and_instrument_are_the_
     moved = parse_tables(CONFIG.replace("4001", "4009"), "here")
     assert commons(base, archived(moved, LAW)) == set(NAMES)
     assert commons(base, base, "range 2") == set(NAMES) - {"meter calibration"}
+    # two ranges of one certificate are two meters all the same
+    twin = CONFIG.replace("[instruments.front]", CONFIG[CONFIG.index("[meter") : CONFIG.index("[instruments.front]")])
+    twin = twin.replace('"range 1"]', '"range 2"]', 1).replace("driver = ", "[instruments.front]\ndriver = ", 1)
+    twins = archived(parse_tables(twin, "here"), LAW)
+    assert commons(twins, twins, "range 2") == set(NAMES) - {"meter calibration"}
     recalibrated = parse_tables(CONFIG.replace("0.7 %", "0.5 %"), "here")
     assert commons(base, archived(recalibrated, LAW)) == set(NAMES) - {"meter calibration"}
     gauge = archived(config, LAW, basis=Basis(calibration_ids={"meter_pressure": 7}))

@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from acquire.budget import monte_carlo
 from acquire.flow import NEAR_ZERO, Window, ZeroUncertainty, measurement
 from acquire.values import FlowResult
 from tests.flow.bench import CHANNELS, INH2O, captured, evaluated, flow_model
@@ -78,11 +79,24 @@ def test_the_result_says_which_way_its_interval_was_found(read: tuple[np.ndarray
 
 
 def test_noise_that_lifts_the_mean_of_the_samples_is_inside_the_interval() -> None:
-    # a tight port, and noise of five times the gauge's uncertainty: the mean of max(0, noise)^0.5 is 0.411 sd^0.5
-    lifted = 0.411 * math.sqrt(5.0) * area_m2(U_PA)
+    # a tight port, and noise of twenty times the gauge's uncertainty: the mean of max(0, noise)^0.5 is 0.411 sd^0.5
+    lifted = 0.411 * math.sqrt(20.0) * area_m2(U_PA)
     result = read_at(0.0, lifted)
     assert result.effective_area_m2 == pytest.approx(lifted)
     assert result.coverage_factor * result.standard_uncertainty_m2 >= lifted
+
+
+@pytest.mark.parametrize("meter_pa", [0.0, -0.4])
+def test_the_monte_carlo_run_starts_from_what_was_read_and_from_nothing_below_zero(meter_pa: float) -> None:
+    window = Window(TEST_PA, meter_pa, None, None)
+    its = measurement(
+        MODEL, captured(0.0, 1e-9), window, None, None, CHANNELS, carry_allowance=False, zeros=NO_ZEROS
+    ).as_read()
+    assert its.start_pa == 0.0
+    drawn = monte_carlo(its.area_m2, its.inputs, 4000)
+    # half of the draws are below zero, and the upper end is the area of 1.96 uncertainties
+    assert drawn.low_95 == pytest.approx(0.0, abs=1e-8)
+    assert drawn.high_95 == pytest.approx(area_m2(1.96 * U_PA), rel=0.03)
 
 
 def test_the_formula_about_the_reading_gives_the_same_value_away_from_zero() -> None:
