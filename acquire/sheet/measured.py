@@ -192,10 +192,8 @@ def method_of(pulls: Sequence[ArchivedPull]) -> str:
 
 
 def sources_of(pull: ArchivedPull) -> str:
-    """Where each channel's values came from."""
+    """Where each channel's values came from; first what no instrument measured."""
     by_source: dict[str, list[str]] = {}
-    for channel, source in sorted(pull.sources.items()):
-        by_source.setdefault(source, []).append(channel.replace("_", " "))
     for its in by_hand(pull.config, pull.basis, pull.sources).values():
         by_source.setdefault(source_said(its), []).append(its.name)
         if its.channel == "room_pressure":
@@ -203,6 +201,8 @@ def sources_of(pull: ArchivedPull) -> str:
             worked_out = worked_out_said(entry or pull.config.room)
             if worked_out:
                 by_source.setdefault(worked_out, []).append(its.name)
+    for channel, source in sorted(pull.sources.items()):
+        by_source.setdefault(source, []).append(channel.replace("_", " "))
     return "; ".join(f"{', '.join(channels)}: {source}" for source, channels in by_source.items())
 
 
