@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
+from acquire.basis import NO_BASIS, Basis
 from acquire.bundled import read_bundled
 from acquire.config import BenchConfig, parse_config
 from acquire.guide import Guidance
@@ -83,9 +84,10 @@ class VirtualBench:
         leakage: LeakageLaw | None = None,
         limit_s: float = 1200.0,
         each: Callable[[PullCore, list[Output]], None] | None = None,
+        basis: Basis = NO_BASIS,
     ) -> Run:
         """Run one pull to its end; fails the test when it does not end in time."""
-        core = PullCore(self.config, request, leakage)
+        core = PullCore(self.config, request, leakage, basis=basis)
         known = sorted(self._latest.values(), key=lambda sample: sample.t_us)
         core.samples(known)
         run, start_s, told = Run(), self.bench.t_s, None
