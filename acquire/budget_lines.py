@@ -62,6 +62,7 @@ _CURES = (
     ("meter temperature", "the meter's thermometer: calibrate it"),
     ("room", "the room's air: better instruments for it, or enter it more often"),
     ("port between held", "stating the flow away from the test pressure that was held: hold the stated one"),
+    ("port at the reference", "stating the flow in reference air: take reference air nearer to the room's"),
     ("bend of the meter's root", "a meter read near zero: a smaller meter range"),
     ("meter", "the meter itself: a better calibration or certificate of it"),
 )

@@ -12,7 +12,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 
 from acquire.budget import UNLIMITED_DOF, coverage_factor
-from acquire.influences import DENSITY_FORMULA
+from acquire.influences import DENSITY_FORMULA, METER_AS_ROOM, METER_TEMPERATURE
 from acquire.records import ArchivedPull
 from acquire.room_air import by_hand
 from acquire.values import Component, FlowResult, Point
@@ -168,8 +168,8 @@ class _Sum:
 
 # ------------------------------------------------------------ what two pulls have in common
 
+_PHYSICS = ("isentropic exponent", DENSITY_FORMULA)
 _CHANNELS = ("test pressure", "meter pressure", "room pressure", "room temperature", "room humidity", "lift indicator")
-_METER_TEMPERATURE = ("meter temperature", "meter temperature (not measured)")
 
 
 def common_names(first: tuple[ArchivedPull, Point], second: tuple[ArchivedPull, Point]) -> frozenset[str]:
@@ -179,7 +179,7 @@ def common_names(first: tuple[ArchivedPull, Point], second: tuple[ArchivedPull, 
     channel's settings and calibration; its port may have changed.
     The meter's: the same range with the same settings. The leakage: the same
     blank-plate run. Air entered by hand: the same entry. What follows from
-    physics alone (isentropic exponent) always.
+    physics alone (isentropic exponent, density formula) always.
     """
     origins = [origins_of(*its) for its in (first, second)]
     return frozenset(name for name, origin in origins[0].items() if origins[1].get(name) == origin)
@@ -201,10 +201,10 @@ def _origin(name: str, pull: ArchivedPull, point: Point) -> list[object]:
     if name == "leakage":
         # the law with its exponent is one error at all pressures
         return [bench, None if pull.leakage is None else [pull.leakage.pull_id, pull.leakage.measured_utc]]
-    for channel in (*_CHANNELS, "meter temperature"):
+    for channel in (*_CHANNELS, METER_TEMPERATURE):
         if name == channel or name.startswith(f"{channel}, "):
             return [bench, *_instrument(pull, channel.removesuffix(" indicator").replace(" ", "_"))]
-    if name in _METER_TEMPERATURE:
+    if name == METER_AS_ROOM:
         # how much warmer than the room the meter was is new with every session
         return [bench, pull.request.direction, pull.uid]
     its = pull.config.meter.ranges.get(point.meter_range)

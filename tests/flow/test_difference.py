@@ -12,6 +12,7 @@ from acquire.basis import Basis
 from acquire.budget import UNLIMITED_DOF, Input, monte_carlo
 from acquire.difference import common_names, contributions_m3_s, difference
 from acquire.flow import Neighbour, Window, measurement
+from acquire.influences import DENSITY_FORMULA, METER_AS_ROOM
 from acquire.records import ArchivedPull, LeakageLaw
 from acquire.values import Component, FlowResult
 from tests.flow.bench import CHANNELS, INH2O, captured, evaluated, flow_model, leakage_law
@@ -163,7 +164,8 @@ def archived(config: Any, law: LeakageLaw | None = None, **changes: Any) -> Arch
     return dataclasses.replace(made, **changes)
 
 
-NAMES = ("meter calibration", "meter pressure", "lift indicator", "leakage", "isentropic exponent", "room pressure")
+PHYSICS = {"isentropic exponent", DENSITY_FORMULA}
+NAMES = ("meter calibration", "meter pressure", "lift indicator", "leakage", "room pressure", *sorted(PHYSICS))
 
 
 def commons(first: ArchivedPull, second: ArchivedPull, second_range: str = "range 1") -> frozenset[str]:
@@ -195,8 +197,13 @@ def test_an_error_is_common_only_where_range_calibration_and_instrument_are_the_
     other_dial = parse_tables(CONFIG.replace("[instruments.dial]", "[instruments.probe]"), "here")
     assert commons(base, archived(other_dial, LAW)) == set(NAMES) - {"lift indicator"}
     assert commons(base, archived(config)) == set(NAMES) - {"leakage"}
+    # how warm a meter without a thermometer was is another error in each pull, and one in the same pull
+    budget = (part(METER_AS_ROOM, 0.01, shared=True),)
+    point = dataclasses.replace(POINT, flow=dataclasses.replace(POINT.flow, budget=budget))
+    assert common_names((base, point), (base, point)) == {METER_AS_ROOM}
+    assert not common_names((base, point), (archived(config, LAW, uid="other"), point))
     # room air entered anew is another error
     room = parse_tables(CONFIG.replace("99 kPa", "98 kPa"), "here")
     assert commons(base, archived(room, LAW)) == set(NAMES) - {"room pressure"}
     elsewhere = parse_tables(CONFIG.replace("bench A", "bench B"), "here")
-    assert commons(base, archived(elsewhere, LAW)) == {"isentropic exponent"}
+    assert commons(base, archived(elsewhere, LAW)) == PHYSICS
