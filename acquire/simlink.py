@@ -42,4 +42,6 @@ class SimLink:
     def truth(self, direction: str, lifts_m: list[float | None], reference: dict[str, float]) -> list[float]:
         """The true stated flow, m3/s, at each lift."""
         answer = self.ask(ask="truth", direction=direction, lifts_m=lifts_m, reference=reference)
+        if not answer.get("ok", False):
+            raise Refused(f"the simulated bench refuses: {answer.get('error', 'it gave no reason')}")
         return [float(value) for value in answer["flows_m3_s"]]
