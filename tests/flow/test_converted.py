@@ -77,6 +77,15 @@ def test_each_interval_has_the_readings_own_part_and_the_models_growing_one() ->
     assert far.model_half_m3_s == pytest.approx(2.0 * doubt / math.sqrt(3) * far.flow_m3_s, rel=1e-9)
 
 
+def test_at_another_barometer_than_the_references_the_model_has_a_part_even_at_the_held_pressure() -> None:
+    high = AirState(84300.0, 293.15, 0.0)
+    doubt = port_doubt_rel(84300.0, 28 * INH2O, 28 * INH2O, to_upstream_pa=101325.0)
+    its = _last(_held_at(28, high), 28)
+    assert doubt > 4e-3
+    assert its.model_half_m3_s == pytest.approx(2.0 * doubt / math.sqrt(3) * its.flow_m3_s, rel=1e-9)
+    assert _last(_held_at(28, high, convention="as is"), 28).model_half_m3_s == 0.0
+
+
 def test_what_the_statement_at_the_reference_had_added_is_taken_out_again() -> None:
     made = _held_at(10)
     flow = made.points[-1].flow
