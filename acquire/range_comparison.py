@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from itertools import combinations
 
 from acquire.difference import FlowDifference, difference
-from acquire.influences import LEAKAGE, METER_AS_ROOM, METER_TEMPERATURE
+from acquire.influences import DENSITY_FORMULA, LEAKAGE, METER_AS_ROOM, METER_TEMPERATURE
 from acquire.values import FlowResult, Mark, Point
 
 # what belongs to the bench and not to a range; each with its parts, such as "meter pressure, digit"
@@ -21,6 +21,7 @@ _OF_THE_BENCH = (
     "room humidity",
     "lift indicator",
     "isentropic exponent",
+    DENSITY_FORMULA,
     METER_TEMPERATURE,
     METER_AS_ROOM,
     LEAKAGE,
