@@ -12,8 +12,8 @@ from acquire.records import Frame, Refused
 _SECOND_US = 1_000_000
 _LONGEST_US = 30_000_000
 _POLL_S = 0.05
-# an instrument that speaks more slowly than that is judged by its last two numbers
-_ENOUGH = 6
+# an instrument that sends fewer in a second is judged by its last four numbers, however long they take
+_ENOUGH = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +26,7 @@ class Second:
         """Whether the two halves agree within the scatter of the quieter one, or within a digit."""
         values = [number for _, number in self.numbers]
         half = len(values) // 2
-        if half == 0:
+        if half < 2:
             return False
         first, last = values[:half], values[half:]
         # (of the quieter one: a half that still moved would hide its own move)
@@ -70,7 +70,7 @@ def take_live(
 
 def _last_second(seen: list[tuple[int, float]]) -> tuple[tuple[int, float], ...]:
     inside = [its for its in seen if seen[-1][0] - its[0] <= _SECOND_US]
-    return tuple(inside if len(inside) >= _ENOUGH else seen[-2:])
+    return tuple(inside if len(inside) >= _ENOUGH else seen[-_ENOUGH:])
 
 
 def _sd(values: list[float]) -> float:
