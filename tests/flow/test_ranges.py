@@ -13,8 +13,10 @@ from acquire.outputs import PullState
 from acquire.pull import PullCore
 from acquire.range_comparison import disagreement, ranges_compared
 from acquire.records import Action
+from acquire.text import pull_text
 from acquire.values import FlowResult, Point
 from tests.flow.bench import INH2O, ROOM, bench_config, captured, evaluated, leakage_law
+from tests.sheet.example import pull
 from tests.store.examples import CONFIG, POINT, REQUEST
 
 AREA_M2 = 2.5e-4
@@ -103,3 +105,14 @@ def test_a_pull_that_ends_with_ranges_apart_is_marked() -> None:
     core.act(1, Action(kind="skip"))
     assert core.outcome == "complete"
     assert [mark.kind for mark in core.view().marks].count("meter ranges") == 1
+
+
+def test_show_puts_both_ranges_of_a_step_beside_each_other() -> None:
+    points = (_point("middle", 0.0, 0, 1), _point("large", 0.001, 0, 2), _point("middle", 0.04, 1, 1))
+    said = pull_text(replace(pull("intake"), points=(*points, _point("large", 0.0, 1, 2))))
+    first, second = [line for line in said.splitlines() if line.startswith("Ranges at step")]
+    assert first.startswith("Ranges at step 1: middle ")
+    assert first.endswith("they agree.")
+    assert second.endswith("THEY DISAGREE.")
+    assert max(len(first), len(second)) <= 80
+    assert "Ranges at step" not in pull_text(replace(pull("intake"), points=points[:1]))
