@@ -258,8 +258,10 @@ class Engine:
                 self._tell("notice", str(error))
 
     def _say_failure(self, recorder: Recorder) -> None:
-        """A record that cannot be written holds the pull until it can."""
+        """A record that cannot be written holds the pull until it can; one that is refused for good is said."""
         core = self._core
+        while recorder.refused:
+            self._tell("notice", f"Not kept: {recorder.refused.pop(0)}. Look at the pull's marks, take its step again.")
         if recorder.failure == self._said_failure or core is None:
             return
         self._said_failure = recorder.failure

@@ -20,6 +20,7 @@ from acquire.pull import PullCore
 from acquire.records import ArchivedPull, Refused, SessionRow
 from acquire.scaling import channel_settings, number_of, scale_for
 from acquire.store.reader import ArchiveReader
+from acquire.store.stream import Lost
 from acquire.units import from_si
 from acquire.values import Point, Zeros
 from drivers.sample import Notice, Sample
@@ -93,7 +94,7 @@ def _zeros_by(zeros: Zeros, config: BenchConfig, then: Basis, now: Basis) -> Zer
 def play(reader: ArchiveReader, session_id: int, core: PullCore) -> Iterator[Moment]:
     """Feed a session to ``core`` in its recorded order."""
     for record in reader.stream(session_id):
-        if isinstance(record, Notice):
+        if isinstance(record, (Notice, Lost)):
             continue
         if isinstance(record, list):
             yield Moment(record[-1].t_us, record, core.samples(record))

@@ -177,6 +177,11 @@ class Archive:
         with self.together():
             self._recording(session_id).add_notice(after_sample, notice)
 
+    def add_lost(self, session_id: int, after_sample: int, t_us: int, count: int) -> None:
+        """Note that ``count`` samples, the first at ``t_us``, are missing after ``after_sample`` of the session."""
+        with self.together():
+            self._recording(session_id).add_lost(after_sample, t_us, count)
+
     def commit_point(
         self,
         pull_id: int,

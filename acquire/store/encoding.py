@@ -14,12 +14,12 @@ from functools import cache
 
 from pydantic import BaseModel, TypeAdapter
 
-from acquire.store.errors import ArchiveError
+from acquire.store.errors import ArchiveError, RefusedRecordError
 from acquire.values import Point
 
 
 def point_text(point: Point) -> str:
-    """A complete point. Raises ``ArchiveError`` for a number that is not finite."""
+    """A complete point. Raises ``RefusedRecordError`` for a number that is not finite."""
     return _dumps(dataclasses.asdict(point), f"the point of step {point.step}")
 
 
@@ -29,7 +29,7 @@ def point_from(text: str) -> Point:
 
 
 def model_text(model: BaseModel) -> str:
-    """A record, by field names. Raises ``ArchiveError`` for a number that is not finite."""
+    """A record, by field names. Raises ``RefusedRecordError`` for a number that is not finite."""
     return _dumps(model.model_dump(), f"the {type(model).__name__}")
 
 
@@ -62,5 +62,5 @@ def _plain(value: object, where: str) -> object:
     if isinstance(value, (list, tuple)):
         return [_plain(item, where) for item in value]
     if isinstance(value, float) and not math.isfinite(value):
-        raise ArchiveError(f"{where} is {value}, not a number: it was not kept, please report this fault")
+        raise RefusedRecordError(f"{where} is {value}, not a number: it was not kept, please report this fault")
     return value

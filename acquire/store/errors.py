@@ -10,6 +10,10 @@ class ArchiveError(Exception):
     """One sentence. What was acknowledged before is still in the archive."""
 
 
+class RefusedRecordError(ArchiveError):
+    """The record itself cannot be kept, however often it is tried; the archive is well."""
+
+
 _SAID: dict[int, str] = {
     sqlite3.SQLITE_FULL: "no space is left for the archive {path}: free space on that disk; "
     "what was kept before is safe",
@@ -25,6 +29,10 @@ _SAID: dict[int, str] = {
     sqlite3.SQLITE_IOERR: "the disk of the archive {path} failed: check the disk and its cable; "
     "what was kept before is safe",
     sqlite3.SQLITE_CONSTRAINT: "the archive {path} refused a record ({error}): nothing of it was written; "
+    "this is a fault of steadydraw, please report it",
+    sqlite3.SQLITE_MISMATCH: "the archive {path} refused a record ({error}): nothing of it was written; "
+    "this is a fault of steadydraw, please report it",
+    sqlite3.SQLITE_TOOBIG: "the archive {path} refused a record ({error}): nothing of it was written; "
     "this is a fault of steadydraw, please report it",
 }
 
@@ -42,4 +50,5 @@ def saying(path: Path) -> Iterator[None]:
         if code is None:
             raise
         said = _SAID.get(code & 0xFF, "the archive {path} cannot be used ({error}): check the file and its disk")
-        raise ArchiveError(said.format(path=path, error=error)) from error
+        refused = code & 0xFF in (sqlite3.SQLITE_CONSTRAINT, sqlite3.SQLITE_MISMATCH, sqlite3.SQLITE_TOOBIG)
+        raise (RefusedRecordError if refused else ArchiveError)(said.format(path=path, error=error)) from error

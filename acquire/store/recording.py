@@ -8,7 +8,7 @@ import numpy as np
 from acquire.records import Action
 from acquire.store import rows
 from acquire.store.blocks import Block, encode
-from acquire.store.errors import ArchiveError
+from acquire.store.errors import RefusedRecordError
 from drivers.sample import Notice, Sample
 
 SIMULATED = "sim://"
@@ -28,7 +28,8 @@ class Recording:
         self.samples = rows.sample_count(sql, session_id)
         (self._events,) = sql.execute(
             "SELECT (SELECT count(*) FROM actions WHERE session_id = :id) + "
-            "(SELECT count(*) FROM notices WHERE session_id = :id)",
+            "(SELECT count(*) FROM notices WHERE session_id = :id) + "
+            "(SELECT count(*) FROM lost_samples WHERE session_id = :id)",
             {"id": session_id},
         ).fetchone()
         found = sql.execute("SELECT channel, source, number FROM session_channels WHERE session_id = ?", [session_id])
@@ -80,6 +81,10 @@ class Recording:
             sentence=notice.sentence,
         )
 
+    def add_lost(self, after_sample: int, t_us: int, count: int) -> None:
+        """Samples that are missing from here on, numbered in one series with the actions."""
+        rows.insert(self._sql, "lost_samples", **self._event(after_sample, t_us), sample_count=count)
+
     def _event(self, after_sample: int, t_us: int) -> dict[str, object]:
         number = self._events
         self._events += 1
@@ -88,7 +93,7 @@ class Recording:
     def _number(self, channel: str, source: str) -> None:
         number = len(self._channels)
         if number >= _MOST_CHANNELS:
-            raise ArchiveError(
+            raise RefusedRecordError(
                 f"session {self._session_id} has more than {_MOST_CHANNELS} pairs of channel and source "
                 f"({channel} from {source} is one too many): begin a new session"
             )

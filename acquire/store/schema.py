@@ -332,4 +332,32 @@ BENCH_RECORDS = (
         (json_extract(point_json, '$.capture.t_end_us') - json_extract(point_json, '$.capture.t_start_us')) / 1e6
     FROM points
     """,
+    # what came in while the archive could not be written, beyond what memory may hold
+    """
+    CREATE TABLE lost_samples (
+        id INTEGER PRIMARY KEY,
+        session_id INTEGER NOT NULL REFERENCES sessions,
+        number INTEGER NOT NULL,
+        after_sample INTEGER NOT NULL,
+        t_us INTEGER NOT NULL,
+        sample_count INTEGER NOT NULL,
+        UNIQUE (session_id, number)
+    ) STRICT
+    """,
+    # pulls and records that came in a file from another archive: kept and shown, never in force on this bench
+    """
+    CREATE TABLE imported_pulls (
+        pull_id INTEGER PRIMARY KEY REFERENCES pulls,
+        origin TEXT NOT NULL,
+        packed_utc TEXT NOT NULL,
+        imported_utc TEXT NOT NULL
+    ) STRICT
+    """,
+    """
+    CREATE TABLE imported_records (
+        record_id INTEGER PRIMARY KEY REFERENCES bench_records,
+        origin TEXT NOT NULL,
+        imported_utc TEXT NOT NULL
+    ) STRICT
+    """,
 )

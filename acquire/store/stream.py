@@ -20,7 +20,15 @@ class TimedAction(NamedTuple):
     action: Action
 
 
-Records = list[Sample] | TimedAction | Notice
+class Lost(NamedTuple):
+    """Samples that came in but could not be kept; the first of them at ``t_us``."""
+
+    t_us: int
+    samples: int
+
+
+Event = TimedAction | Notice | Lost
+Records = list[Sample] | Event
 
 
 def stream(sql: sqlite3.Connection, session_id: int) -> Iterator[Records]:
@@ -115,8 +123,8 @@ def _names(sql: sqlite3.Connection, session_id: int) -> dict[int, tuple[str, str
     return {number: (channel, source) for number, channel, source in found}
 
 
-def _events(sql: sqlite3.Connection, session_id: int) -> list[tuple[int, TimedAction | Notice]]:
-    numbered: list[tuple[int, int, TimedAction | Notice]] = [
+def _events(sql: sqlite3.Connection, session_id: int) -> list[tuple[int, Event]]:
+    numbered: list[tuple[int, int, Event]] = [
         (after, number, TimedAction(t_us, Action(kind=kind, step=step, meter_range=meter_range, by=by)))
         for after, number, t_us, kind, step, meter_range, by in sql.execute(
             "SELECT after_sample, number, t_us, kind, step, meter_range, done_by FROM actions WHERE session_id = ?",
@@ -128,6 +136,12 @@ def _events(sql: sqlite3.Connection, session_id: int) -> list[tuple[int, TimedAc
         for after, number, t_us, instrument, kind, sentence in sql.execute(
             "SELECT after_sample, number, t_us, instrument, kind, sentence FROM notices WHERE session_id = ?",
             [session_id],
+        )
+    ]
+    numbered += [
+        (after, number, Lost(t_us, count))
+        for after, number, t_us, count in sql.execute(
+            "SELECT after_sample, number, t_us, sample_count FROM lost_samples WHERE session_id = ?", [session_id]
         )
     ]
     return [(after, event) for after, _, event in sorted(numbered, key=lambda item: item[:2])]

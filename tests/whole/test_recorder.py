@@ -1,13 +1,22 @@
 """The record when the archive cannot be written: nothing acknowledged too early, nothing out of turn."""
 
+from dataclasses import replace
+from pathlib import Path
 from typing import Any
+
+import pytest
 
 from acquire.clock import ManualClock
 from acquire.outputs import Moved, Taken
 from acquire.recorder import MOST_WAITING, Recorder
 from acquire.records import Action
-from acquire.store.errors import ArchiveError
+from acquire.store.archive import Archive
+from acquire.store.errors import ArchiveError, RefusedRecordError
+from acquire.store.reader import ArchiveReader, TimedAction
+from acquire.store.stream import Lost
+from acquire.values import Mark
 from drivers.sample import Sample
+from tests.store.examples import POINT, begin
 
 
 class FailingArchive:
@@ -29,7 +38,15 @@ class FailingArchive:
         self._keep("action", (after_sample, action.kind))
 
     def commit_point(self, _pull_id: int, _session_id: int, point: Any, pending: list[Sample]) -> None:
+        if point == "no number":
+            raise RefusedRecordError("the point of step 1 is nan, not a number")
         self._keep("point", (point, [s.t_us for s in pending]))
+
+    def add_lost(self, _session_id: int, after_sample: int, _t_us: int, count: int) -> None:
+        self._keep("lost", (after_sample, count))
+
+    def add_mark(self, _pull_id: int, mark: Mark) -> None:
+        self._keep("mark", mark.sentence)
 
     def close_session(self, _session_id: int, _utc: str) -> None:
         self._keep("close", None)
@@ -85,4 +102,85 @@ def test_samples_beyond_the_bound_are_counted_and_nothing_else_is_lost() -> None
     archive.broken = False
     clock.advance(2)
     record.flush_if_due()
-    assert [what for what, _ in archive.kept] == ["samples"] * 4 + ["action"]
+    assert [what for what, _ in archive.kept] == ["samples"] * 4 + ["lost", "action"]
+    assert archive.kept[4:] == [("lost", (MOST_WAITING, MOST_WAITING // 2)), ("action", (MOST_WAITING, "pause"))]
+
+
+def test_a_record_that_is_refused_for_good_is_set_aside_and_its_samples_are_kept() -> None:
+    record, archive, _ = recorder()
+    said: list[str] = []
+    record.samples([sample(1), sample(2)])
+    record.output(Taken("no number"), lambda: said.append("taken"))  # type: ignore[arg-type]
+    record.action(3, Action(kind="skip"))
+    assert said == []
+    assert record.failure == ""
+    assert record.refused == ["the point of step 1 is nan, not a number"]
+    assert archive.kept == [
+        ("samples", [1, 2]),
+        ("mark", "A record of this pull was not kept: the point of step 1 is nan, not a number."),
+        ("action", (2, "skip")),
+    ]
+
+
+def test_the_archive_refuses_a_point_that_is_no_number_once_and_the_session_goes_on(tmp_path: Path) -> None:
+    path = tmp_path / "archive.db"
+    bad = replace(POINT, flow=replace(POINT.flow, flow_m3_s=float("nan")))
+    with Archive.open(path) as archive:
+        pull_id, session_id = begin(archive)
+        record = Recorder(archive, pull_id, session_id, ManualClock())
+        record.samples([sample(1)])
+        record.output(Taken(bad), lambda: pytest.fail("acknowledged"))
+        record.samples([sample(2)])
+        record.output(Taken(POINT), lambda: None)
+        record.output(Taken(POINT), lambda: pytest.fail("the same take twice"))
+        record.close()
+    with ArchiveReader(path) as reader:
+        pull = reader.pull(pull_id)
+        assert pull.points == (POINT,)
+        assert [mark.kind for mark in pull.marks] == ["record", "record"]
+        assert reader.session(session_id).samples == 2
+        assert reader.session(session_id).ended_utc is not None
+
+
+def test_what_was_done_after_lost_samples_stays_in_its_place_among_those_that_were_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("acquire.recorder.MOST_WAITING", 4)
+    path, clock = tmp_path / "archive.db", ManualClock()
+    with Archive.open(path) as archive:
+        pull_id, session_id = begin(archive)
+        record = Recorder(archive, pull_id, session_id, clock)
+        record.failure = "the disk is full"
+        record._retry_us = 10_000_000
+        for second in range(1, 4):  # of three blocks of two or three the last does not fit
+            record.samples([sample(second * 10_000_000)])
+            if second == 3:
+                record.action(31_000_000, Action(kind="pause"))
+            record.samples([sample(second * 10_000_000 + 1_500_000)])
+            record.flush_if_due()
+        record.action(32_000_000, Action(kind="go_on"))
+        clock.advance(20)
+        record.flush_if_due()
+        record.samples([sample(40_000_000)])
+        record.action(41_000_000, Action(kind="skip"))
+        record.close()
+        assert record.lost == 2
+    with ArchiveReader(path) as reader:
+        found = [
+            ("samples", [s.t_us for s in its])
+            if isinstance(its, list)
+            else ("lost", its.samples)
+            if isinstance(its, Lost)
+            else its.action.kind
+            for its in reader.stream(session_id)
+            if isinstance(its, (list, Lost, TimedAction))
+        ]
+    assert found == [
+        ("samples", [10_000_000, 11_500_000]),
+        ("samples", [20_000_000, 21_500_000]),
+        "pause",
+        ("lost", 2),
+        "go_on",
+        ("samples", [40_000_000]),
+        "skip",
+    ]
