@@ -246,7 +246,7 @@ def slope_of(at: Sequence[float], values: Sequence[float], level: float) -> tupl
     """
     x, y = np.asarray(at), np.asarray(values)
     if x.size > _MOST_VALUES:
-        x, y = (np.array([np.median(part) for part in np.array_split(its, _MOST_VALUES)]) for its in (x, y))
+        x, y = (np.array([median(part.tolist()) for part in np.array_split(its, _MOST_VALUES)]) for its in (x, y))
     n = x.size
     first, second = np.triu_indices(n, 1)
     slopes = np.sort((y[second] - y[first]) / (x[second] - x[first]))
