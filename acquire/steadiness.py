@@ -4,7 +4,8 @@ From the hold that was kept with every point in force. The trend is Theil and
 Sen's: the median of the slopes between all pairs, with its interval from
 Kendall's tau (Sen, J. Am. Stat. Assoc. 63 (1968) 1379), so that a few bad
 days say little. One value a day, the median of its pulls: the pulls of one
-day share the day's air, mains and warmth and are not independent.
+day share the day's air, mains and warmth and are not independent; days that
+resemble their neighbours widen the interval.
 """
 
 import math
@@ -15,9 +16,11 @@ from statistics import NormalDist, median
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from acquire.values import Direction
 
+Floats = NDArray[np.float64]
 Measure = Literal["sd", "drift", "farthest"]
 Verdict = Literal["getting worse", "getting better", "no trend shown", "too few days"]
 
@@ -237,22 +240,55 @@ def _trend(pulls: Sequence[HeldPull], measure: Measure, level: float) -> Trend:
 
 
 def slope_of(at: Sequence[float], values: Sequence[float], level: float) -> tuple[float, float, float, float]:
-    """Theil-Sen slope, its interval, and the line's value at zero, for rising ``at``.
+    """The slope of days that resemble their neighbours, its interval, and the line's value at zero.
 
-    Many values are first taken together in runs. The interval lets every pair
-    count as different, which makes it a little wide where values are equal.
-    Written out, since loading scipy.stats takes longer than all the rest; the
-    tests hold it against ``scipy.stats.theilslopes``.
+    Many values are first taken together in runs. Weather and mains outlast a
+    day, so that the interval is widened by what such a likeness adds to the
+    variance of Kendall's S (Hamed & Rao, J. Hydrol. 204 (1998) 182), for a
+    likeness that dies away from day to day.
     """
-    x, y = np.asarray(at), np.asarray(values)
+    x, y = np.asarray(at, dtype=np.float64), np.asarray(values, dtype=np.float64)
     if x.size > _MOST_VALUES:
         x, y = (np.array([median(part.tolist()) for part in np.array_split(its, _MOST_VALUES)]) for its in (x, y))
-    n = x.size
-    first, second = np.triu_indices(n, 1)
-    slopes = np.sort((y[second] - y[first]) / (x[second] - x[first]))
-    slope = float(np.median(slopes))
+    slopes = _slopes(x, y)
+    return _with_interval(x, y, slopes, level, _widening(y - float(np.median(slopes)) * x))
+
+
+def theil_sen(at: Sequence[float], values: Sequence[float], level: float) -> tuple[float, float, float, float]:
+    """The same for independent values.
+
+    Every pair counts as different, which makes the interval a little wide
+    where values are equal. Written out, since loading scipy.stats takes
+    longer than all the rest; the tests hold it against it.
+    """
+    x, y = np.asarray(at, dtype=np.float64), np.asarray(values, dtype=np.float64)
+    return _with_interval(x, y, _slopes(x, y), level, 1.0)
+
+
+def _slopes(x: Floats, y: Floats) -> Floats:
+    first, second = np.triu_indices(x.size, 1)
+    rising: Floats = np.sort((y[second] - y[first]) / (x[second] - x[first]))
+    return rising
+
+
+def _with_interval(
+    x: Floats, y: Floats, slopes: Floats, level: float, widening: float
+) -> tuple[float, float, float, float]:
+    n, slope = x.size, float(np.median(slopes))
     # standard deviation of Kendall's S under no trend, as a number of slopes from the middle
-    reach = NormalDist().inv_cdf(0.5 + 0.5 * level) * math.sqrt(n * (n - 1) * (2 * n + 5) / 18.0)
+    reach = widening * NormalDist().inv_cdf(0.5 + 0.5 * level) * math.sqrt(n * (n - 1) * (2 * n + 5) / 18.0)
     low = max(round((slopes.size - reach) / 2.0) - 1, 0)
     high = min(round((slopes.size + reach) / 2.0), slopes.size - 1)
     return slope, float(slopes[low]), float(slopes[high]), float(np.median(y) - slope * np.median(x))
+
+
+def _widening(left: Floats) -> float:
+    """How much wider the likeness of neighbours makes the interval; ``left`` is what the trend leaves."""
+    n = left.size
+    ranks = np.argsort(np.argsort(left)) - 0.5 * (n - 1)
+    found = float(ranks[1:] @ ranks[:-1] / (ranks @ ranks))
+    # a trend that was taken out makes neighbours look less alike, by about 2/n (Kendall, Biometrika 41 (1954) 403)
+    alike = min(max((n * found + 2.0) / (n - 4.0), 0.0), 0.95)
+    lag = np.arange(1, n)
+    added = float(np.sum((n - lag) * (n - lag - 1.0) * (n - lag - 2.0) * alike**lag))
+    return math.sqrt(1.0 + 2.0 * added / (n * (n - 1.0) * (n - 2.0)))

@@ -87,7 +87,8 @@ def _trends(its: BenchSteadiness) -> list[str]:
 def answer(its: BenchSteadiness) -> str:
     """Is it getting worse, in words, and what the answer rests on."""
     rests = (
-        f"From one value a day (its median): the median of the slopes between all pairs (Theil-Sen); "
+        f"From one value a day (its median): the median of the slopes between all pairs (Theil-Sen), days that "
+        f"resemble their neighbours counted for less; "
         f"the {len(its.trends)} intervals together hold at 95 %. The band is ±{percent(its.pulls[-1].band, 1)} %."
     )
     worse = [

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scipy.stats import theilslopes
 
 from acquire.sheet.steadiness_page import make_steadiness_page, pulls_csv, steadiness_data
-from acquire.steadiness import LEAST_DAYS, BenchSteadiness, HeldPull, bench_steadiness, slope_of
+from acquire.steadiness import LEAST_DAYS, BenchSteadiness, HeldPull, bench_steadiness, slope_of, theil_sen
 from acquire.steadiness_text import steadiness_json, steadiness_text
 from acquire.values import Direction
 
@@ -64,7 +64,7 @@ def verdicts(found: BenchSteadiness) -> dict[str, str]:
 @given(st.lists(st.floats(-1.0, 1.0), min_size=LEAST_DAYS, max_size=60, unique=True), st.sampled_from([0.95, 0.9917]))
 def test_the_slope_and_its_interval_are_those_of_a_reference_library(values: list[float], level: float) -> None:
     at = [1.5 + 2.0 * i for i in range(len(values))]
-    slope, low, high, middle = slope_of(at, values, level)
+    slope, low, high, middle = theil_sen(at, values, level)
     expected = theilslopes(values, at, level)
     assert (slope, low, high, middle) == pytest.approx(
         (expected.slope, expected.low_slope, expected.high_slope, expected.intercept), rel=1e-12, abs=1e-12
@@ -106,6 +106,21 @@ def test_days_that_share_an_effect_rarely_raise_a_false_alarm() -> None:
     # one intake trend too many of three would be 2.5 % of seasons; 16 pulls of one day are one value
     alarms = sum(bool(bench_steadiness(season(12, 0.0, 16, 0.2, seed)).worse) for seed in range(100))
     assert alarms <= 7
+
+
+def test_days_that_resemble_their_neighbours_widen_the_interval_until_chance_is_covered() -> None:
+    # first-order autocorrelation of 0.6 over 40 days: independent days would be wrong in about one season of ten
+    alarms = plain = 0
+    for seed in range(150):
+        rng, level, values = np.random.default_rng(seed), 0.0, []
+        for _ in range(40):
+            level = 0.6 * level + rng.normal()
+            values.append(level)
+        at = list(range(40))
+        plain += theil_sen(at, values, 0.95)[1] > 0.0
+        alarms += slope_of(at, values, 0.95)[1] > 0.0
+    assert plain >= 15
+    assert alarms <= 11
 
 
 def test_a_rise_that_is_not_shown_says_how_many_pulls_would_show_it() -> None:
