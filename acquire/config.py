@@ -94,10 +94,13 @@ class Settling(Table):
 
     ``wanted`` is the 95 % half-width of the reading's own scatter and drift;
     after ``longest_wait`` the reading is taken with what it has, and says so.
+    ``creep_chance``: how often a flow that seems settled still creeps after a
+    move, ``creep_size``: by how much of the reading (root mean square). The more
+    is reckoned with, the fewer readings are taken too soon, and the longer each takes.
     """
 
     wanted: Annotated[Ratio, Field(gt=0, le=0.1)] = 0.003
-    creep_chance: Annotated[Ratio, Field(gt=0, lt=1)] = 0.15
+    creep_chance: Annotated[Ratio, Field(gt=0, lt=1)] = 0.20
     creep_size: Annotated[Ratio, Field(gt=0, le=0.1)] = 0.012
     longest_wait_s: Annotated[Seconds, Field(alias="longest_wait", ge=2, le=600)] = 60.0
     test_pressure_band: Annotated[Ratio, Field(gt=0, le=0.2)] = 0.02

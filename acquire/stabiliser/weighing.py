@@ -19,7 +19,7 @@ from acquire.values import Missing, Standing
 _DITHER_BLOCKS = 60
 _FULL_TICKS = 20
 _LEARN_BLOCKS = 20
-_BEYOND = 0.014
+_BEYOND = 0.02
 """Nothing is taken while an error beyond the stated half-width by ``_FALSE`` of the one wanted is likelier."""
 _FALSE = 0.8
 _LEFT = 1.0
