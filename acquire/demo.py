@@ -15,7 +15,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from acquire.bundled import read_bundled
 from acquire.client import Client, ClientError, Lost
@@ -31,27 +31,34 @@ from acquire.units import from_si
 _START_S = 20.0
 
 
+Story = Literal["dashboard", "hands off", "two heads"]
+
+
 def run_demo(
-    hands_off: bool, out: Path | None, seed: int, speed: float, endpoints: str | None, say: Callable[[str], None]
+    story: Story, out: Path | None, seed: int, speed: float, endpoints: str | None, say: Callable[[str], None]
 ) -> int:
     """Run it; the exit code. Raises ``Refused`` when a part does not come up."""
     if out is None:
         with tempfile.TemporaryDirectory(prefix="steadydraw-demo-", ignore_cleanup_errors=True) as folder:
-            return _run(hands_off, Path(folder), seed, speed, endpoints, say)
+            return _run(story, Path(folder), seed, speed, endpoints, say)
     out.mkdir(parents=True, exist_ok=True)
     if (out / "archive.db").exists():
         raise Refused(f"{out / 'archive.db'} exists already: give --out a folder without one")
-    return _run(hands_off, out, seed, speed, endpoints, say)
+    return _run(story, out, seed, speed, endpoints, say)
 
 
-def _run(hands_off: bool, out: Path, seed: int, speed: float, endpoints: str | None, say: Callable[[str], None]) -> int:
+def _run(story: Story, out: Path, seed: int, speed: float, endpoints: str | None, say: Callable[[str], None]) -> int:
     with simulated_bench(seed, speed, endpoints) as sim:
         text = demo_config_text(sim.ports)
         config = parse_config(text, "the demo's configuration")
         (out / "bench.toml").write_text(text, encoding="utf-8")
         with daemon_on(out, speed) as client, operator_follows(client, sim):
-            if hands_off:
+            if story == "hands off":
                 return _hands_off(client, sim, config, out, seed, say)
+            if story == "two heads":
+                from acquire.demo_heads import two_heads
+
+                return two_heads(client, sim, config, out, say)
             from acquire.ui.app import run_dashboard
 
             for template in demo_templates(config):

@@ -39,6 +39,12 @@ class SimLink:
         """What the operator is asked to do from now on."""
         self.ask(do="follow", wants=wants)
 
+    def mount(self, low_lift: float) -> None:
+        """Take the head off and mount another, which flows more at low lift by this share."""
+        answer = self.ask(do="mount", low_lift=low_lift)
+        if not answer.get("ok", False):
+            raise Refused(f"the simulated bench refuses: {answer.get('error', 'it gave no reason')}")
+
     def truth(self, direction: str, lifts_m: list[float | None], reference: dict[str, float]) -> list[float]:
         """The true stated flow, m3/s, at each lift."""
         answer = self.ask(ask="truth", direction=direction, lifts_m=lifts_m, reference=reference)

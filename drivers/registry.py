@@ -13,12 +13,14 @@ from drivers.errors import SettingsError
 from drivers.lines import LinesAsked, LinesStreamed
 from drivers.link import check_port
 from drivers.modbus import ModbusRtu
+from drivers.scpi import Scpi
 
 FAMILIES: dict[str, type[Instrument]] = {
     "lines_streamed": LinesStreamed,
     "lines_asked": LinesAsked,
     "line_on_button": LineOnButton,
     "modbus_rtu": ModbusRtu,
+    "scpi": Scpi,
 }
 
 

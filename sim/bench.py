@@ -29,6 +29,7 @@ class SimBench:
         self.plant = Plant(self.built, scenario, random.Random(f"{seed}/noise"))
         self.operator = Operator(self.plant, self.built, scenario, random.Random(f"{seed}/operator"))
         self._electronic = random.Random(f"{seed}/electronic")
+        self._mounts = random.Random(f"{seed}/mounts")
         self._steps = 0
         self._owed_s = 0.0
         spoil = random.Random(f"{seed}/faults")
@@ -77,6 +78,17 @@ class SimBench:
         """
         self.operator.place(wants)
         self.plant.place()
+
+    def mount(self, low_lift: float = 0.0, scatter: float = 0.0015) -> None:
+        """Take the head off and mount one that differs at low lift; no two mounts are quite alike.
+
+        :raises ValueError: a share that no head could have
+        """
+        if not (-0.5 < low_lift < 0.5 and 0.0 <= scatter < 0.05):
+            raise ValueError("low_lift must lie between -0.5 and 0.5, scatter between 0 and 0.05")
+        mounted = 1.0 + self._mounts.gauss(0.0, scatter)
+        for side, port in self.built.ports.items():
+            self.built.ports[side] = replace(port, low_lift=low_lift, mounted=mounted)
 
     def shift_zero(self, channel: str, by: float) -> None:
         """Move a transducer's zero, in the unit it sends."""

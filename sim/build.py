@@ -61,19 +61,26 @@ class Port:
 
     Low lifts follow the valve's curtain with ``curtain_coefficient``; the
     port itself limits high lifts at ``plateau_m2``; ``knee`` blends the two.
+    ``low_lift`` is what this head flows more where the lift is small beside
+    the valve; ``mounted`` what this mount of it does to every lift.
     """
 
     valve_diameter_m: float
     curtain_coefficient: float
     plateau_m2: float
     knee: float
+    low_lift: float = 0.0
+    mounted: float = 1.0
 
     def area_m2(self, lift_m: float) -> float:
         """Isentropic nozzle area in m2 at a lift; zero on the seat."""
         if lift_m <= 0.0:
             return 0.0
         curtain = self.curtain_coefficient * math.pi * self.valve_diameter_m * lift_m
-        return float(curtain / (1.0 + (curtain / self.plateau_m2) ** self.knee) ** (1.0 / self.knee))
+        area = float(curtain / (1.0 + (curtain / self.plateau_m2) ** self.knee) ** (1.0 / self.knee))
+        if self.low_lift:
+            area *= 1.0 + self.low_lift * math.exp(-((lift_m / self.valve_diameter_m / 0.09) ** 2))
+        return area * self.mounted
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,7 +1,7 @@
 """The control link: TCP on loopback, one JSON object a line, each answered by one JSON line.
 
 ``{"do": "follow", "wants": {...}}``, ``{"do": "press"}``,
-``{"do": "unplug", "device": "weather", "for_s": 3}``, ``{"do": "stop"}``,
+``{"do": "unplug", "device": "weather", "for_s": 3}``, ``{"do": "mount", "low_lift": 0.05}``, ``{"do": "stop"}``,
 ``{"ask": "now"}`` and ``{"ask": "truth", "direction": "intake", "lifts_m":
 [...], "reference": {"test_pressure_pa": ..., "air_pressure_pa": ...,
 "air_temperature_k": ..., "air_humidity": ...}, "fitted": "head"}``, where
@@ -98,6 +98,8 @@ class Control:
                 self._bench.press()
             case {"do": "unplug"}:
                 self._bench.unplug(asked["device"], float(asked["for_s"]))
+            case {"do": "mount"}:
+                self._bench.mount(float(asked["low_lift"]))
             case {"do": "stop"}:
                 self.stopped = True
             case {"ask": "now"}:
@@ -106,7 +108,7 @@ class Control:
                 truth = self._truth(asked)
                 return {"truth": truth, "flows_m3_s": [one["flow_m3_s"] for one in truth]}
             case _:
-                raise ValueError("do must be follow, press, unplug or stop; ask must be now or truth")
+                raise ValueError("do must be follow, press, unplug, mount or stop; ask must be now or truth")
         return {}
 
     def _truth(self, asked: dict[str, Any]) -> list[dict[str, float]]:

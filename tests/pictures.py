@@ -32,7 +32,7 @@ async def dashboard(client: Client) -> str:
 
 
 def main() -> None:
-    """Write dashboard.svg and sheet.png."""
+    """Write dashboard.svg, sheet.png and comparison.png."""
     PICTURES.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder)
@@ -46,6 +46,10 @@ def main() -> None:
         command = [sys.executable, "-m", "acquire", "demo", "--hands-off", "--seed", str(SEED), "--out", str(results)]
         subprocess.run(command, check=True)
         (PICTURES / "sheet.png").write_bytes((results / "sheet.png").read_bytes())
+        heads = out / "heads"
+        command = [sys.executable, "-m", "acquire", "demo", "--two-heads", "--seed", str(SEED), "--out", str(heads)]
+        subprocess.run(command, check=True)
+        (PICTURES / "comparison.png").write_bytes((heads / "comparison.png").read_bytes())
 
 
 if __name__ == "__main__":

@@ -1,6 +1,7 @@
 """Commands that run a bench: the daemon, the dashboard, a pull, the demonstration."""
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -44,14 +45,21 @@ def pull(plan: Path, bench: str | None) -> int:
 
 @click.command()
 @click.option("--hands-off", is_flag=True, help="No terminal needed: two pulls run by themselves, results go to --out.")
+@click.option("--two-heads", is_flag=True, help="Two heads, three mounts each, compared; results go to --out.")
 @click.option("--out", type=click.Path(file_okay=False, path_type=Path), help="Folder for the results.")
 @click.option("--seed", default=1, show_default=True, help="Another seed is another head on another bench.")
 @click.option("--speed", type=float, help="How much faster than life; 12 hands-off, 1 otherwise.")
 @click.option("--endpoints", type=click.Choice(["pty", "tcp"]), help="How the simulated instruments are connected.")
-def demo(hands_off: bool, out: Path | None, seed: int, speed: float | None, endpoints: str | None) -> int:
+def demo(
+    hands_off: bool, two_heads: bool, out: Path | None, seed: int, speed: float | None, endpoints: str | None
+) -> int:
     """Run a simulated bench, the daemon on its ports, and the dashboard."""
     from acquire.demo import run_demo
 
-    if hands_off and out is None:
-        raise click.UsageError("--hands-off needs --out DIR for its results.")
-    return run_demo(hands_off, out, seed, speed or (12.0 if hands_off else 1.0), endpoints, click.echo)
+    if hands_off and two_heads:
+        raise click.UsageError("Give --hands-off or --two-heads, not both.")
+    by_itself = hands_off or two_heads
+    if by_itself and out is None:
+        raise click.UsageError("--hands-off and --two-heads need --out DIR for their results.")
+    story: Any = "hands off" if hands_off else "two heads" if two_heads else "dashboard"
+    return run_demo(story, out, seed, speed or (12.0 if by_itself else 1.0), endpoints, click.echo)

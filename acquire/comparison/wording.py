@@ -64,9 +64,10 @@ def headline(its: Comparison) -> str:
     where = _lifts([at.difference.lift_m for at in claimed], [at.difference.lift_m for at in verdict.at], shown)
     if verdict.verdict in ("A higher", "B higher"):
         who, other = (a, b) if verdict.verdict == "A higher" else (b, a)
+        up_to = "up to " if len(claimed) > 1 else ""
         most = max(claimed, key=lambda at: abs(at.difference.value))
         return (
-            f"{who} flows more than {other} {where}, by up to {shown.flow(abs(most.difference.value))} "
+            f"{who} flows more than {other} {where}, by {up_to}{shown.flow(abs(most.difference.value))} "
             f"± {shown.flow(most.half_width_95)} {shown.flow_unit}."
         )
     if verdict.verdict == "crossing":

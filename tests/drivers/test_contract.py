@@ -32,7 +32,7 @@ def feed_split(parser: Parser, data: bytes, cuts: list[int]) -> list[Sample | Pr
 
 
 # what is no line of text has the same promises in a file of its own
-NO_LINES = {"modbus_rtu": "test_modbus.py"}
+NO_LINES = {"modbus_rtu": "test_modbus.py", "scpi": "test_scpi.py"}
 
 
 def test_the_contract_has_a_row_for_every_registered_driver() -> None:

@@ -102,3 +102,19 @@ def test_a_creep_ends_at_the_true_flow() -> None:
 def test_an_instrument_that_does_not_exist_is_named_in_the_refusal() -> None:
     with pytest.raises(ValueError, match="'kettle'"):
         SimBench(1).write("kettle", b"")
+
+
+def test_another_head_differs_at_low_lift_only_and_no_two_mounts_are_quite_alike() -> None:
+    bench = SimBench(3)
+    lifts = [0.002, 0.012]
+    first = [bench.truth("intake", lift)["effective_area_m2"] for lift in lifts]
+    bench.mount(low_lift=0.05, scatter=0.0)
+    other = [bench.truth("intake", lift)["effective_area_m2"] for lift in lifts]
+    assert other[0] / first[0] > 1.03
+    assert abs(other[1] / first[1] - 1.0) < 0.002
+    bench.mount()
+    again = [bench.truth("intake", lift)["effective_area_m2"] for lift in lifts]
+    assert again[0] != first[0]
+    assert all(abs(a / b - 1.0) < 0.01 for a, b in zip(again, first, strict=True))
+    with pytest.raises(ValueError, match="low_lift"):
+        bench.mount(low_lift=2.0)
