@@ -34,18 +34,19 @@ def draw_ready(record: Readiness, series: Sequence[PlateSeries], bench: BenchSum
     """A matplotlib figure: one row of watched channels, two rows for each of the plate's newest charts."""
     from matplotlib.figure import Figure
 
-    charts = sorted(series, key=lambda its: its.made_utc[-1], reverse=True)[:_MOST_CHARTS]
+    charts = sorted(series, key=lambda its: (its.made_utc[-1], its.test_pressure_pa), reverse=True)[:_MOST_CHARTS]
     watched = [its for name in _WATCHED for its in record.watched if its.channel == name]
     rows = (1 if watched else 0) + 2 * len(charts)
-    height = 1.1 + _ROW_IN * max(rows, 1)
+    height = 1.3 + _ROW_IN * max(rows, 1)
     figure = Figure(figsize=(8.27, height))
     figure.text(0.06, 1 - 0.45 / height, _title(record, bench), fontproperties=font("SemiBold", 13), color=_hue(record))
+    figure.text(0.06, 1 - 0.68 / height, _subtitle(record, bench), fontproperties=font(size=8.5), color=QUIET)
     grid = figure.add_gridspec(
         max(rows, 1),
         max(len(watched), 1),
         left=0.10,
         right=0.97,
-        top=1 - 0.95 / height,
+        top=1 - 1.15 / height,
         bottom=0.5 / height,
         hspace=0.75,
         wspace=0.35,
@@ -62,6 +63,12 @@ def _title(record: Readiness, bench: BenchSummary) -> str:
     verdict = "ready" if record.ready else "NOT READY"
     simulated = ", SIMULATED" if record.simulated else ""
     return f"{bench.name}: {verdict}, {record.made_utc[:16].replace('T', ' ')} UTC{simulated}"
+
+
+def _subtitle(record: Readiness, bench: BenchSummary) -> str:
+    against = ", ".join(line.name for line in record.lines if not line.passes)
+    shaded = f"shaded: how far a channel may move in {bench.ready.watch_s:.0f} s"
+    return f"not good: {against}; {shaded}" if against else shaded
 
 
 def _hue(record: Readiness) -> str:
