@@ -14,6 +14,7 @@ import numpy as np
 from acquire.response import NoiseSeen
 
 THETAS_S = np.geomspace(0.004, 0.6, 50)
+_LEAST_REL = 1e-6
 FIRST_THETA_S = 0.15
 """Correlation assumed until the record has shown its own."""
 
@@ -106,6 +107,8 @@ class NoisePool:
         r1, ratio = (float(a[0]) for a in block_correlation(np.array([theta]), m, self._block_s))
         own = max(n - min(p * ratio, 0.7 * n), 1.0)
         variance = (s0 + self._level_weight * self._level * reading**2) / (own + self._level_weight)
+        # a gauge that sends the same digits over and over shows none at all: never quieter than a millionth
+        variance = max(variance, (_LEAST_REL * reading) ** 2)
         shrink = (1 - r1 * r1) / (1 + r1 * r1)
         dof = max(3.0, shrink * (own + self._level_weight))
         return Noise(variance, theta, ratio, dof)

@@ -1,5 +1,7 @@
 """The parts of the judgement against closed forms and brute force."""
 
+import math
+
 import numpy as np
 import pytest
 
@@ -7,7 +9,7 @@ from acquire.stabiliser.approach import Approach, CreepPrior
 from acquire.stabiliser.blocks import Blocks
 from acquire.stabiliser.digits import digit_uncertainty
 from acquire.stabiliser.mixture import half_width, outside
-from acquire.stabiliser.noise import Noise, block_correlation, whitening
+from acquire.stabiliser.noise import Noise, NoisePool, block_correlation, whitening
 from acquire.stabiliser.responses import CONSTANT, COSINES, PRESSURE_LAGS_S, RATES, READING
 from acquire.stabiliser.sums import Sums
 from acquire.stabiliser.swings import Swings
@@ -155,3 +157,12 @@ def test_sums_are_those_of_the_whole_record_whitened_run_by_run() -> None:
                 apart = np.abs(np.subtract.outer(np.arange(len(run)), np.arange(len(run))))
                 whole += run.T @ np.linalg.inv(innovation / (1 - f * f) * f**apart) @ run
             assert its == pytest.approx(whole, rel=1e-9)
+
+
+def test_a_record_without_any_scatter_still_has_a_noise_to_weigh_by() -> None:
+    # a gauge that sends the same digits over and over: a variance of 0 would divide by it
+    for blocks in (1.0, 8.0, 40.0):
+        noise = NoisePool(0.1).estimate(0.0, 0.0, blocks, 0.0, 5.0, 0.0, 1.0)
+        assert noise.variance > 0.0
+        assert math.isfinite(noise.theta_s)
+        assert math.isfinite(noise.dof)
