@@ -27,7 +27,7 @@ FINITE = st.floats(allow_nan=False, allow_infinity=False)
 NOW = datetime.fromisoformat(UTC)
 
 
-def flat(records: list[Records]) -> list[Sample | TimedAction | Notice]:
+def flat(records: list[Records]) -> list[object]:
     return [item for record in records for item in (record if isinstance(record, list) else [record])]
 
 
