@@ -16,6 +16,7 @@ from acquire.leakage import judged_beside_m2
 from acquire.outputs import Ended, Marked, Moved, Output, PullState, Skipped, Taken, ZerosRead
 from acquire.range_comparison import disagreement
 from acquire.records import Action, LeakageLaw, PullRequest, Refused
+from acquire.response import BenchResponse
 from acquire.room_air import KIND, marks_of
 from acquire.signals import Signals
 from acquire.stabiliser import Stabiliser
@@ -170,6 +171,11 @@ class PullCore:
     def latest(self, signal: str) -> float | None:
         """The latest zero-corrected SI value of test_pressure, meter_pressure, lift or area."""
         return self._signals.latest(signal)
+
+    @property
+    def learned(self) -> BenchResponse:
+        """What the steps so far have shown of the bench's response."""
+        return self._stabiliser.learned
 
     def standing(self) -> Standing:
         """The stabiliser's judgement at this moment."""

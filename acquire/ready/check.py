@@ -13,6 +13,7 @@ from acquire.keeping import keep
 from acquire.readiness import Readiness
 from acquire.ready import lines
 from acquire.ready.plate import PlateSeries, plate_lines, plate_series
+from acquire.ready.response import measured_response
 from acquire.ready.watch import watch
 from acquire.ready.words import Words
 from acquire.records import BenchSummary, PullRequest
@@ -50,15 +51,18 @@ def check_bench(client: Client, archive_path: Path, now_utc: Callable[[], str], 
         found += plate_lines(series, bench.ready.plate, bench.ready.plate_age_limit_s, now, words)
         entries = reader.bench_records(RoomEntry, limit=1)
         calibrations = _calibrations(reader, bench)
+        response, response_line = measured_response(reader, bench)
     by_hand = room_by_hand(bench.room, _air_basis(entries[0].record if entries else None, bench, now), seen.measured)
     found.append(lines.room_line(seen.measured, seen.live, by_hand))
     found.append(lines.calibrations_line(calibrations, now))
+    found.append(response_line)
     record = Readiness(
         made_utc=now,
         ready=all(line.passes for line in found),
         lines=tuple(found),
         watched=seen.watched,
         simulated=bench.simulated,
+        response=response.model_dump_json() if response is not None else "",
     )
     keep(archive_path, record)
     return Checked(record, tuple(series), bench)

@@ -94,6 +94,7 @@ def test_a_bench_is_not_ready_until_its_leakage_and_plate_are_run_and_its_pulls_
         "reference plate": "bad",
         "room air": "good",
         "calibrations": "left out",
+        "response": "left out",
     }
 
     bench.run("leakage")

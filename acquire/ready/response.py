@@ -1,0 +1,37 @@
+"""How fast the bench answers a step of the valve: from the steps of its newest pull, replayed."""
+
+from acquire.readiness import ReadyLine
+from acquire.records import BenchSummary
+from acquire.replay import core_for, play
+from acquire.response import BenchResponse
+from acquire.store.reader import ArchiveReader
+
+_NAME = "response"
+# a bench answers today as it did in the newest pulls; older ones are another season
+_MOST_PULLS = 10
+
+
+def measured_response(reader: ArchiveReader, bench: BenchSummary) -> tuple[BenchResponse | None, ReadyLine]:
+    """The response that the valve's own steps show, and its line.
+
+    The newest complete lift pull of this bench is fed again through the
+    judgement, which learns from each step; later pulls begin with what it
+    learned. A bench without a pull is none the less ready: its first pull
+    learns as it goes.
+    """
+    for row in reader.pulls(limit=_MOST_PULLS, kind="lift"):
+        pull = reader.pull(row.id)
+        if pull.outcome != "complete" or pull.config.name != bench.name or pull.simulated != bench.simulated:
+            continue
+        if not pull.sessions or not pull.points:
+            continue
+        session = pull.sessions[-1]
+        core = core_for(pull, session)
+        for _ in play(reader, session.id, core):
+            pass
+        learned = core.learned
+        if learned.time_constant_s > 0.0:
+            said = f"answers a step of the valve in {learned.time_constant_s:.1f} s (steps of pull {pull.id})"
+            return learned, ReadyLine(name=_NAME, verdict="good", said=said)
+    said = "no pull of this bench shows it yet: the first one learns as it goes"
+    return None, ReadyLine(name=_NAME, verdict="left out", said=said)
