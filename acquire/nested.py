@@ -75,7 +75,7 @@ class Nested:
         s_b^2 / groups + s_w^2 / (groups * each), as a sum of mean squares.
         Where the estimate between groups is negative, it is the scatter within
         alone, but that few groups cannot vouch for more than their own
-        degrees of freedom: with those within, three groups would let 6 to 8 %
+        degrees of freedom: with those within, two or three groups would let 6 to 8 %
         of false claims pass instead of 5 %.
         """
         if self.negative:
