@@ -34,8 +34,9 @@ def list_pulls(db: Path | None, subject: str | None, as_json: bool) -> None:
 @click.argument("pull")
 @DB
 @click.option("--flow-in", help="Flows in this unit: cfm, l/s, m3/s, kg/s ...")
+@click.option("--noise", is_flag=True, help="How restless the flow was at each lift, by frequency.")
 @click.option("--json", "as_json", is_flag=True, help="As JSON, SI units.")
-def show(pull: str, db: Path | None, flow_in: str | None, as_json: bool) -> None:
+def show(pull: str, db: Path | None, flow_in: str | None, noise: bool, as_json: bool) -> None:
     """Show a pull: head, set-up, every point with its interval, marks."""
     from acquire.records import Refused
     from acquire.text import pull_json, pull_text
@@ -43,6 +44,11 @@ def show(pull: str, db: Path | None, flow_in: str | None, as_json: bool) -> None
 
     with archive_reader(db) as reader:
         found = reader.pull(pull)
+    if noise and not as_json:
+        from acquire.noise_text import noise_text
+
+        click.echo(noise_text(found))
+        return
     try:
         click.echo(pull_json(found) if as_json else pull_text(found, flow_in))
     except UnitError as error:
