@@ -46,8 +46,6 @@ class Sums:
         """One block: time since the valve came to rest, reading in scales, pressure effects (lags,)."""
         if self.n == 0:
             self.first_reading = y
-        elif gap:
-            self._before = None
         else:
             if self._before is not None:
                 self._bends += (y - 2 * self.last_reading + self._before) ** 2

@@ -166,3 +166,12 @@ def test_a_record_without_any_scatter_still_has_a_noise_to_weigh_by() -> None:
         assert noise.variance > 0.0
         assert math.isfinite(noise.theta_s)
         assert math.isfinite(noise.dof)
+
+
+def test_blocks_that_come_far_apart_show_their_roughness_too() -> None:
+    # an instrument that sends three times a second: every block follows a gap
+    sums = Sums()
+    for i, y in enumerate((1.0, 1.01, 0.99, 1.02, 0.98)):
+        sums.add(0.3 * i, y, (0.0,) * len(PRESSURE_LAGS_S), True)
+    # by hand: second differences -0.03, 0.05, -0.07
+    assert sums.rough == pytest.approx((0.03**2 + 0.05**2 + 0.07**2) / 3)
