@@ -43,10 +43,13 @@ def compare(
 ) -> int:
     """Is the difference between HEADS real? Each is a head's identifier, or pulls such as 12,15.
 
-    The first is compared with each of the others. Exit code 1 when no verdict
+    Pulls of one mount go between slashes: 12,13/15,16 are two mounts. The
+    first is compared with each of the others. Exit code 1 when no verdict
     could be given.
     """
-    from acquire.comparison.choosing import choose
+    from dataclasses import replace
+
+    from acquire.comparison.choosing import choose, mounts_of
     from acquire.comparison.compare import compare as compare_heads
     from acquire.comparison.stored import stored_repeats
     from acquire.comparison.wording import comparison_json, comparison_text
@@ -59,6 +62,7 @@ def compare(
     with archive_reader(db) as reader:
         sides = [choose(reader, word, options["direction"]) for word in heads]
         asked = _asked(sides[0][-1].config, options, override, len(heads) - 1)
+        asked = replace(asked, mounts=mounts_of(heads, (pull for side in sides for pull in side)))
         try:
             repeats = stored_repeats(reader, sides[0][-1])
             found = [compare_heads(sides[0], other, repeats, asked) for other in sides[1:]]

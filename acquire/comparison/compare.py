@@ -1,6 +1,6 @@
 """Two heads, compared: what may be compared, by how much they differ, and what that shows."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from acquire.cam import Cam
@@ -76,6 +76,7 @@ class Comparison:
     port_a: tuple[OfPort, ...]
     port_b: tuple[OfPort, ...]
     event: EventFinding | None
+    with_mounts: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +86,8 @@ class Asked:
     ``factor``: the attribute under question. ``override``: attributes whose
     difference shall not stop the verdict, and ``hold``, ``zero`` or
     ``calibration`` for pulls that would be left out. ``others``: how many
-    heads are compared with the first one in turn.
+    heads are compared with the first one in turn. ``mounts``: which pulls
+    were taken on one mount, by their numbers.
     """
 
     factor: str = ""
@@ -94,6 +96,7 @@ class Asked:
     cam: Cam | None = None
     engine: Engine | None = None
     others: int = 1
+    mounts: Mapping[int, int] | None = None
 
 
 def compare(a: Sequence[ArchivedPull], b: Sequence[ArchivedPull], repeats: Repeats | None, asked: Asked) -> Comparison:
@@ -109,7 +112,7 @@ def compare(a: Sequence[ArchivedPull], b: Sequence[ArchivedPull], repeats: Repea
     names = set(EXCLUDING.values())
     override = [name for name in asked.override if name.casefold() not in names]
     way = same_way([pull for side in sides for pull in side.pulls], asked.factor, override)
-    found = differences(sides[0].pulls, sides[1].pulls, asked.margin_rel, repeats)
+    found = differences(sides[0].pulls, sides[1].pulls, asked.margin_rel, repeats, asked.mounts or {})
     shown = [at.difference for at in found.at if at.difference is not None]
     no_verdict = ""
     if not way.comparable:
@@ -142,6 +145,7 @@ def compare(a: Sequence[ArchivedPull], b: Sequence[ArchivedPull], repeats: Repea
         port_a=_of_port(sides[0], found),
         port_b=_of_port(sides[1], found),
         event=_event(found, sides, asked) if verdict is not None else None,
+        with_mounts=bool(asked.mounts),
     )
 
 

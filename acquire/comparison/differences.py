@@ -8,13 +8,12 @@ repeatability, or from both.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple, Protocol
 
 from acquire.comparison.verdict import Difference
 from acquire.records import ArchivedPull
-from acquire.values import Point
 
 # two steps nearer than this are one: an indicator's last digit
 SAME_LIFT_M = 5e-6
@@ -38,7 +37,7 @@ class Repeats(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class AtLift:
-    """One common lift: mean flows in m3/s, how many pulls each, and their difference.
+    """One common lift: mean flows in m3/s, how many mounts each, and their difference.
 
     ``difference`` is None where nothing says how far pulls scatter. ``from_``
     says where the uncertainty comes from.
@@ -63,15 +62,23 @@ class Differences:
 
 
 def differences(
-    a: Sequence[ArchivedPull], b: Sequence[ArchivedPull], margin_rel: float, repeats: Repeats | None
+    a: Sequence[ArchivedPull],
+    b: Sequence[ArchivedPull],
+    margin_rel: float,
+    repeats: Repeats | None,
+    mounts: Mapping[int, int] | None = None,
 ) -> Differences:
-    """The differences; every pull counts as a mount of its own.
+    """The differences; every pull counts as a mount of its own, unless ``mounts`` says otherwise.
+
+    ``mounts``: the mount of a pull by its number. Pulls of one mount count
+    once, by their mean: repeats without taking the head off say nothing of
+    how it is put back.
 
     ``margin_rel``: what counts as no difference that matters, as a share of
     the mean flow. Raises ``ValueError`` with one sentence when there is no
     common lift.
     """
-    flows_a, flows_b = _by_lift(a), _by_lift(b)
+    flows_a, flows_b = _by_lift(a, mounts or {}), _by_lift(b, mounts or {})
     common = [(x, y) for x in flows_a for y in flows_b if abs(x - y) <= SAME_LIFT_M]
     if not common:
         raise ValueError("the two were flowed at no common lift: compare pulls with the same schedule")
@@ -83,14 +90,19 @@ def differences(
     )
 
 
-def _by_lift(pulls: Sequence[ArchivedPull]) -> dict[float, list[float]]:
-    points: list[Point] = [p for pull in pulls for p in pull.in_force.values() if p.step_lift_m is not None]
-    flows: dict[float, list[float]] = {}
-    for p in sorted(points, key=lambda p: p.step_lift_m or 0.0):
-        assert p.step_lift_m is not None
-        lift = next((known for known in flows if abs(known - p.step_lift_m) <= SAME_LIFT_M), p.step_lift_m)
-        flows.setdefault(lift, []).append(p.flow.flow_m3_s)
-    return flows
+def _by_lift(pulls: Sequence[ArchivedPull], mounts: Mapping[int, int]) -> dict[float, list[float]]:
+    """The flow of each mount, by lift."""
+    points: list[tuple[float, int, float]] = [
+        (p.step_lift_m, mounts.get(pull.id, -pull.id), p.flow.flow_m3_s)
+        for pull in pulls
+        for p in pull.in_force.values()
+        if p.step_lift_m is not None
+    ]
+    flows: dict[float, dict[int, list[float]]] = {}
+    for step_lift_m, mount, flow in sorted(points, key=lambda its: its[0]):
+        lift = next((known for known in flows if abs(known - step_lift_m) <= SAME_LIFT_M), step_lift_m)
+        flows.setdefault(lift, {}).setdefault(mount, []).append(flow)
+    return {lift: [math.fsum(its) / len(its) for its in by_mount.values()] for lift, by_mount in flows.items()}
 
 
 def _at(lift_m: float, a: Sequence[float], b: Sequence[float], margin_rel: float, repeats: Repeats | None) -> AtLift:

@@ -161,7 +161,9 @@ def _remarks(its: Comparison) -> Iterator[str]:
     shown = Shown(its.a.pulls[-1].config)
     sources = sorted({at.from_ for at in its.differences.at if at.difference is not None})
     if sources:
-        yield f"Interval from {' or '.join(sources)}; what the bench gets wrong for both heads alike drops out."
+        mounts = "each mount counted once" if its.with_mounts else "every pull counted as a mount of its own"
+        yield f"Interval from {' or '.join(sources)}, {mounts}."
+        yield "What the bench gets wrong for both heads alike drops out."
     if its.verdict is not None:
         yield (
             f"At {len(its.verdict.at)} lifts together a difference that is none is claimed in at most 5 of 100 "

@@ -60,6 +60,12 @@ def test_heads_by_the_numbers_of_their_pulls_and_as_json(db: Path) -> None:
     assert len(found["verdict"]["at"]) == 8
 
 
+def test_pulls_between_slashes_are_of_one_mount(db: Path) -> None:
+    done = run("compare", "4,5/6", "7/8,9", "--db", db)
+    assert "each mount counted once" in " ".join(done.stdout.split())
+    assert "every pull counted as a mount of its own" in " ".join(run("compare", "4,5", "7", "--db", db).stdout.split())
+
+
 def test_under_a_cam_with_an_engine(db: Path, tmp_path: Path) -> None:
     table = tmp_path / "cam.csv"
     table.write_text("crank_deg,lift_in\n" + "\n".join(f"{20 * i},{0.04 * min(i, 14 - i)}" for i in range(15)))

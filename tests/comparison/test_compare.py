@@ -173,3 +173,16 @@ def test_pooled_scatter_is_a_worked_example() -> None:
     assert at.difference.dof == pytest.approx(37)
     assert at.difference.margin == pytest.approx(0.005 * q)
     assert q / CFM_M3_S > 50
+
+
+def test_pulls_of_one_mount_count_once_by_their_mean() -> None:
+    # two mounts a head, pulls within a mount alike: the scatter is that of the mounts, with two degrees of freedom
+    a = [head("N-1", n, f) for n, f in ((1, 1.004), (2, 1.004), (3, 0.996))]
+    b = [head("N-2", n, f) for n, f in ((4, 1.003), (5, 0.997), (6, 0.997))]
+    mounts = {1: 1, 2: 1, 5: 5, 6: 5}
+    at = compare(a, b, None, Asked(mounts=mounts)).differences.at[0]
+    assert at.difference is not None
+    assert (at.a_pulls, at.b_pulls, at.difference.dof) == (2, 2, 2.0)
+    assert at.a_m3_s == pytest.approx(at.b_m3_s, rel=1e-9)
+    # by hand: (2 x 0.004^2 + 2 x 0.003^2) / 2, over two mounts each
+    assert at.difference.standard_uncertainty / at.a_m3_s == pytest.approx(5e-3 / 2**0.5 * 2**0.5, rel=1e-6)
