@@ -440,6 +440,15 @@ class PullRow:
 
 
 @dataclass(frozen=True, slots=True)
+class Imported:
+    """Where a pull came from that was not taken with this archive."""
+
+    origin: str
+    packed_utc: str
+    imported_utc: str
+
+
+@dataclass(frozen=True, slots=True)
 class ArchivedPull:
     """A pull as the archive holds it, everything a sheet or an export needs.
 
@@ -464,6 +473,7 @@ class ArchivedPull:
     leakage: LeakageLaw | None
     sessions: tuple[SessionRow, ...]
     basis: Basis = NO_BASIS
+    imported: Imported | None = None
 
     @property
     def in_force(self) -> dict[int, Point]:

@@ -117,6 +117,9 @@ def pull_text(pull: ArchivedPull, flow_unit: str | None = None) -> str:
         f"Pull {pull.id} ({pull.uid}), {request.kind}, {request.direction}, {pull.outcome or 'still open'}",
         f"Bench {pull.config.name}, {pull.started_utc[:16].replace('T', ' ')} UTC, steadydraw {pull.version}",
     ]
+    if pull.imported is not None:
+        when = pull.imported.imported_utc[:16].replace("T", " ")
+        head.append(fill(f"Imported {when} UTC from {pull.imported.origin}.", WIDTH, subsequent_indent="  "))
     if pull.simulated:
         head.append("SIMULATED BENCH: not a measurement.")
     head.append("Head: " + ", ".join(_given(request.subject.model_dump(exclude_defaults=True))))

@@ -1,6 +1,7 @@
 """The archive's writer: used by exactly one thread, every method one durable transaction."""
 
 import secrets
+import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -10,7 +11,7 @@ from acquire import __version__
 from acquire.basis import NO_BASIS, Basis
 from acquire.bench_records import BenchRecord
 from acquire.records import Action, LeakageLaw, PullRequest, Template
-from acquire.store import rows
+from acquire.store import rows, transfer
 from acquire.store.connect import connect_writer
 from acquire.store.encoding import model_text, utc_text
 from acquire.store.errors import ArchiveError, saying
@@ -247,6 +248,41 @@ class Archive:
         """Forget a template; pulls made with it are not touched."""
         with self.together():
             self._change_one(f"template {name!r}", "DELETE FROM templates WHERE name = ?", [name])
+
+    # ------------------------------------------------------------ from another archive
+
+    def numbers_of(self, uids: Sequence[str]) -> dict[str, int]:
+        """The numbers of those pulls that are here, by uid."""
+        with saying(self.path):
+            every = ((uid, self._sql.execute("SELECT id FROM pulls WHERE uid = ?", [uid]).fetchone()) for uid in uids)
+            return {uid: row[0] for uid, row in every if row is not None}
+
+    def take_over(
+        self, source: sqlite3.Connection, pull_ids: Sequence[int], imported: tuple[str, str, str] | None = None
+    ) -> None:
+        """Copy pulls with all their rows from another archive, all of them or none.
+
+        ``imported`` (where from, when packed, when imported) marks them as
+        such: what they bring is never in force on this bench.
+        """
+        with self.together():
+            moved = transfer.copy(source, self._sql, pull_ids)
+            if imported is None:
+                return
+            origin, packed_utc, imported_utc = imported[0], utc_text(imported[1]), utc_text(imported[2])
+            for pull_id in moved.pulls.values():
+                rows.insert(
+                    self._sql,
+                    "imported_pulls",
+                    pull_id=pull_id,
+                    origin=origin,
+                    packed_utc=packed_utc,
+                    imported_utc=imported_utc,
+                )
+            for record_id in moved.new_records:
+                rows.insert(
+                    self._sql, "imported_records", record_id=record_id, origin=origin, imported_utc=imported_utc
+                )
 
     # ------------------------------------------------------------
 

@@ -11,7 +11,17 @@ from pydantic import BaseModel, ValidationError
 
 from acquire.basis import Basis
 from acquire.config import BenchConfig, ConfigError, parse_tables
-from acquire.records import ArchivedPull, LeakageLaw, PullRequest, PullRow, SessionRow, Setup, Subject, Template
+from acquire.records import (
+    ArchivedPull,
+    Imported,
+    LeakageLaw,
+    PullRequest,
+    PullRow,
+    SessionRow,
+    Setup,
+    Subject,
+    Template,
+)
 from acquire.steadiness import HeldPull
 from acquire.store.encoding import point_from
 from acquire.store.errors import ArchiveError
@@ -126,6 +136,7 @@ def archived_pull(sql: sqlite3.Connection, row: sqlite3.Row) -> ArchivedPull:
         basis=decoded(f"the basis of pull {pull_id}", Basis.model_validate_json, row["basis_json"]),
         leakage=None if row["leakage_json"] is None else leakage_law(row["leakage_json"]),
         sessions=tuple(session_rows(sql, "WHERE pull_id = :id", id=pull_id)),
+        imported=_imported(sql, pull_id),
     )
 
 
@@ -223,6 +234,11 @@ def _sources(sql: sqlite3.Connection, row: sqlite3.Row) -> dict[str, str]:
         if not sources.get(found["channel"], "").startswith(SIMULATED):
             sources[found["channel"]] = found["source"]
     return sources
+
+
+def _imported(sql: sqlite3.Connection, pull_id: int) -> Imported | None:
+    found = all_rows(sql, "SELECT origin, packed_utc, imported_utc FROM imported_pulls WHERE pull_id = :id", id=pull_id)
+    return Imported(**dict(found[0])) if found else None
 
 
 def _zeros(sql: sqlite3.Connection, pull_id: int, which: str) -> Zeros | None:

@@ -73,7 +73,9 @@ class ArchiveReader:
     def open_pulls(self) -> list[PullRow]:
         """Pulls that have not ended and can be resumed, the newest first."""
         with self._reading():
-            return loading.pull_rows(self._sql, "WHERE outcome IS NULL", None)
+            return loading.pull_rows(
+                self._sql, "WHERE outcome IS NULL AND pulls.id NOT IN (SELECT pull_id FROM imported_pulls)", None
+            )
 
     def pull(self, id_or_uid: int | str) -> ArchivedPull:
         """Everything about one pull, by its id, its uid, or ``"last"``."""
@@ -192,6 +194,7 @@ class ArchiveReader:
                 JOIN pulls ON pulls.id = leakage_laws.pull_id
                 JOIN setups ON setups.id = pulls.setup_id
                 WHERE leakage_laws.direction = :direction AND measured_utc >= :oldest
+                    AND leakage_laws.pull_id NOT IN (SELECT pull_id FROM imported_pulls)
                     AND (:fixture IS NULL OR bore_fixture_diameter_m IS NULL OR bore_fixture_diameter_m = :fixture)
                     AND gasket_fitted = :gasket
                 ORDER BY measured_utc DESC, leakage_laws.id DESC LIMIT 1
@@ -214,6 +217,7 @@ class ArchiveReader:
             found = loading.all_rows(
                 self._sql,
                 "SELECT law_json, pull_id FROM leakage_laws WHERE direction = :direction "
+                "AND pull_id NOT IN (SELECT pull_id FROM imported_pulls) "
                 "ORDER BY measured_utc DESC, id DESC LIMIT 1",
                 direction=direction,
             )
@@ -229,6 +233,7 @@ class ArchiveReader:
             found = loading.all_rows(
                 self._sql,
                 'SELECT id, uid, record_json FROM bench_records WHERE kind = :kind AND (:key IS NULL OR "key" = :key) '
+                "AND id NOT IN (SELECT record_id FROM imported_records) "
                 "ORDER BY made_utc DESC, id DESC LIMIT :limit",
                 kind=model.KIND,
                 key=key,
