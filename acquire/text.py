@@ -122,8 +122,11 @@ def pull_text(pull: ArchivedPull, flow_unit: str | None = None) -> str:
         head.append(fill(f"Imported {when} UTC from {pull.imported.origin}.", WIDTH, subsequent_indent="  "))
     if pull.simulated:
         head.append("SIMULATED BENCH: not a measurement.")
-    head.append("Head: " + ", ".join(_given(request.subject.model_dump(exclude_defaults=True))))
-    head.append("Set-up: " + ", ".join(_given(request.setup.model_dump())))
+    for name, its in (
+        ("Head", request.subject.model_dump(exclude_defaults=True)),
+        ("Set-up", request.setup.model_dump()),
+    ):
+        head.append(fill(f"{name}: {', '.join(_given(its))}", WIDTH, subsequent_indent="  "))
     if request.kind == "lift":
         head += [_leakage(pull, shown), _ready(pull)]
     head.append(fill(f"Flow: {convention_said(pull.config, shown.flow_unit)}.", WIDTH, subsequent_indent="  "))
