@@ -65,7 +65,7 @@ def changes_table(target: Target, made: Calibration, show: str) -> str:
         cells = (f"{its[name]:{show}}" for name in ("half_width_95_before", "half_width_95_now"))
         moved = its["now"] - its["before"]
         rows.append((f"{its['before']:{show}}", f"{its['now']:{show}}", _signed(show, moved), *cells))
-    return _right(rows)
+    return columns(rows, right=True)
 
 
 def history_text(records: Sequence[Kept[Calibration] | Kept[CalibrationCheck]], now_utc: str) -> str:
@@ -128,7 +128,7 @@ def _points_table(made: Referenced, show: str) -> str:
         cells = [str(i + 1), "down" if point.falling else "up", f"{point.reference:{show}}", f"{point.number:.7g}"]
         cells.append(_signed(show, made.as_found[i]))
         rows.append((*cells, *((_signed(show, left[i]),) if left else ())))
-    return _right(rows)
+    return columns(rows, right=True)
 
 
 def _curve(made: Calibration, unit: str, show: str) -> list[str]:
@@ -174,8 +174,3 @@ def _figures(made: Referenced) -> str:
 
 def _signed(show: str, value: float) -> str:
     return f"{value:+{show}}"
-
-
-def _right(rows: Sequence[tuple[str, ...]]) -> str:
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    return "\n".join("  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)) for row in rows)

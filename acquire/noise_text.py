@@ -2,7 +2,7 @@
 
 from acquire.comparison.regions import unrest
 from acquire.records import ArchivedPull
-from acquire.text import Shown
+from acquire.text import Shown, columns
 
 
 def noise_text(pull: ArchivedPull) -> str:
@@ -16,8 +16,6 @@ def noise_text(pull: ArchivedPull) -> str:
         all_of_it = p.capture.noise_m2 / p.capture.area_m2 if p.capture.area_m2 > 0 else 0.0
         cells = [f"{bands[low] * 100:.3f}" if low in bands else "-" for low in lows]
         rows.append((shown.lift(p.step_lift_m), f"{all_of_it * 100:.2f}", *cells))
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    table = "\n".join("  ".join(c.rjust(w) for c, w in zip(row, widths, strict=True)) for row in rows)
     said = ["Noise of the flow signal, % of the flow: all of it, and in each octave from the frequency (Hz) on."]
     if not lows:
         said.append("By octave it is not kept with this pull: it is older, or its readings were too short.")
@@ -26,4 +24,4 @@ def noise_text(pull: ArchivedPull) -> str:
         if lifts:
             at = ", ".join(shown.lift(lift) for lift in lifts)
             said.append(f"The flow {what} {at} {shown.lift_unit}: usually separation (common practice).")
-    return "\n".join([*said, "", table])
+    return "\n".join([*said, "", columns(rows, right=True)])

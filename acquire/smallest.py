@@ -2,10 +2,16 @@
 
 import math
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 from acquire.repeatability import LiftRepeat
 
-_QUANTILES = 1000
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+_ALONE = 1000
+_QUANTILES = (60, 300)
 
 
 def smallest_difference_m3_s(its: LiftRepeat, pulls: int, *, remounted: bool = True) -> float:
@@ -25,21 +31,31 @@ def smallest_difference_m3_s(its: LiftRepeat, pulls: int, *, remounted: bool = T
 
 
 @lru_cache(maxsize=1024)
-def found_ratio(dof: float, level: float = 0.05, power: float = 0.80) -> float:
+def found_ratio(dof: float, level: float = 0.05, power: float = 0.80, *, stated_again: bool = False) -> float:
     """The true difference, in standard uncertainties, that a two-sided t test finds with ``power``.
 
     By the noncentral t distribution (e.g. Cohen, Statistical Power Analysis,
     1988), written as the mean of the normal power over the chi distribution
     of the estimated uncertainty; 2.80 with many degrees of freedom.
+    ``stated_again``: in units of the uncertainty that one comparison
+    estimates, for the next one to find; that estimate may be too small by
+    luck as well, and is allowed for.
     """
     import numpy as np
     from scipy.optimize import brentq
     from scipy.stats import chi2, norm, t
 
-    shares = (np.arange(_QUANTILES) + 0.5) / _QUANTILES
-    limits = t.ppf(1.0 - level / 2.0, dof) * np.sqrt(chi2.ppf(shares, dof) / dof)
+    def scales(count: int) -> "NDArray[np.float64]":
+        return np.asarray(np.sqrt(chi2.ppf((np.arange(count) + 0.5) / count, dof) / dof))
+
+    estimated, looked_at = _QUANTILES
+    stated = scales(estimated)[:, None] if stated_again else np.ones((1, 1))
+    limits = t.ppf(1.0 - level / 2.0, dof) * scales(looked_at if stated_again else _ALONE)
 
     def missing(ratio: float) -> float:
-        return float((norm.sf(limits - ratio) + norm.sf(limits + ratio)).mean()) - power
+        return float((norm.sf(limits - ratio * stated) + norm.sf(limits + ratio * stated)).mean()) - power
 
-    return float(brentq(missing, 0.0, float(limits[-1]) + 10.0, xtol=1e-6))
+    highest = float(limits[-1]) + 10.0
+    while missing(highest) < 0.0:
+        highest *= 2.0
+    return float(brentq(missing, 0.0, highest, xtol=1e-6))

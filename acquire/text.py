@@ -231,9 +231,8 @@ def _given(record: dict[str, Any]) -> Iterable[str]:
         yield f"{name} {({True: 'yes', False: 'no'}.get(value, value)) if isinstance(value, bool) else value}"
 
 
-def columns(rows: Sequence[tuple[str, ...]]) -> str:
-    """Rows of equal length as a table, each column as wide as its widest cell."""
+def columns(rows: Sequence[tuple[str, ...]], *, right: bool = False) -> str:
+    """Rows of equal length as a table, each column as wide as its widest cell; ``right``: cells to the right."""
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    return "\n".join(
-        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows
-    )
+    put = str.rjust if right else str.ljust
+    return "\n".join("  ".join(map(put, row, widths)).rstrip() for row in rows)

@@ -10,14 +10,12 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Any, Literal
 
-import numpy as np
+from acquire.smallest import found_ratio
 
 LEVEL = 0.05
 POWER = 0.80
-_QUANTILES = (60, 300)
 
 AtLift = Literal["A higher", "B higher", "equal", "not shown"]
 OfCurve = Literal["A higher", "B higher", "crossing", "equal", "not shown"]
@@ -138,35 +136,11 @@ def holm(p: Sequence[float]) -> list[float]:
 
 
 def smallest_shown(standard_uncertainty: float, dof: float, level: float = LEVEL, power: float = POWER) -> float:
-    """The true difference that a comparison like this one finds with ``power``.
-
-    The two-sided t test's power as the mean of the normal power over the chi
-    distributions of this comparison's estimated uncertainty and of the next
-    one's: with few degrees of freedom the estimate may be too small by luck,
-    and that is allowed for. With many it is the handbook's 2.80 standard
-    uncertainties at 5 % (e.g. Cohen, Statistical Power Analysis, 1988).
-    """
+    """The true difference that a comparison like this one finds with ``power``, see :func:`found_ratio`."""
     # two digits of the degrees of freedom are enough, and rounding down is the safe side
     digits = 10.0 ** max(0.0, math.floor(math.log10(dof)) - 1.0)
-    return _found_ratio(max(1.0, math.floor(dof / digits) * digits), level, power) * standard_uncertainty
-
-
-@lru_cache(maxsize=1024)
-def _found_ratio(dof: float, level: float, power: float) -> float:
-    from scipy.optimize import brentq
-    from scipy.stats import chi2, norm
-
-    limit = float(_t().ppf(1.0 - level / 2.0, dof))
-    scales = [np.sqrt(chi2.ppf((np.arange(n) + 0.5) / n, dof) / dof) for n in _QUANTILES]
-    stated, limits = scales[0][:, None], limit * scales[1]
-
-    def missing(ratio: float) -> float:
-        return float((norm.sf(limits - ratio * stated) + norm.cdf(-limits - ratio * stated)).mean()) - power
-
-    highest = limit + 4.0
-    while missing(highest) < 0.0:
-        highest *= 2.0
-    return float(brentq(missing, 0.0, highest, xtol=1e-4))
+    rounded = max(1.0, math.floor(dof / digits) * digits)
+    return found_ratio(rounded, level, power, stated_again=True) * standard_uncertainty
 
 
 def _crossings(found: Sequence[LiftVerdict]) -> tuple[tuple[float, float], ...]:

@@ -12,6 +12,7 @@ from acquire.comparison.regions import Unrest
 from acquire.comparison.siblings import Siblings
 from acquire.comparison.verdict import LiftVerdict
 from acquire.config import BenchConfig
+from acquire.text import columns
 from acquire.units import from_si
 
 _DECIMALS = {"in": 3, "mm": 2, "thou": 0}
@@ -140,9 +141,12 @@ def comparison_text(its: Comparison) -> str:
     lines = [_wrapped(headline(its)), "", f"A: {_side(a, its.a.pulls)}", f"B: {_side(b, its.b.pulls)}"]
     if its.a.pulls[-1].simulated or its.b.pulls[-1].simulated:
         lines.append("SIMULATED BENCH: not a measurement.")
-    lines += ["", _columns([(f"lift {shown.lift_unit}", f"A {shown.flow_unit}", *HEADINGS[2:]), *table(its)])]
+    lines += [
+        "",
+        columns([(f"lift {shown.lift_unit}", f"A {shown.flow_unit}", *HEADINGS[2:]), *table(its)], right=True),
+    ]
     ports = [(lift, *row) for (lift, *_), row in zip(table(its), port_table(its), strict=True)]
-    lines += ["", _columns([(f"lift {shown.lift_unit}", *PORT_HEADINGS), *ports])]
+    lines += ["", columns([(f"lift {shown.lift_unit}", *PORT_HEADINGS), *ports], right=True)]
     lines += ["", *map(_wrapped, remarks(its))]
     return "\n".join(lines)
 
@@ -263,7 +267,7 @@ def siblings_text(its: Siblings, config: BenchConfig) -> str:
     ]
     worst = max(at.could_show_rel for at in its.at) * 100
     few = f"; {len(its.heads)} heads can tell no less" if len(its.heads) < 12 else ""
-    lines = [first, "", _columns(rows), ""]
+    lines = [first, "", columns(rows, right=True), ""]
     lines.append(f"Of twenty sound heads one is flagged; one that is {worst:.1f} % off is found in 4 of 5 cases{few}.")
     lines += [f"Left out: pull {pull_id}: {reason}." for pull_id, reason in its.left_out]
     return "\n".join(line if "\n" in line else _wrapped(line) for line in lines)
@@ -272,10 +276,3 @@ def siblings_text(its: Siblings, config: BenchConfig) -> str:
 def _side(name: str, pulls: Sequence[Any]) -> str:
     numbers = ", ".join(str(pull.id) for pull in pulls)
     return f"{name}, {pulls[-1].request.direction}, pull{'s' if len(pulls) > 1 else ''} {numbers}"
-
-
-def _columns(rows: Sequence[tuple[str, ...]]) -> str:
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    return "\n".join(
-        "  ".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows
-    )
