@@ -1,10 +1,9 @@
 """Which points of a pull a command means."""
 
 from acquire.records import ArchivedPull, Refused
+from acquire.repeatability import SAME_LIFT_M
 from acquire.units import UnitError, from_si, parse_quantity, to_si
 from acquire.values import Point
-
-_SAME_LIFT_M = 0.01e-3
 
 
 def chosen_points(pull: ArchivedPull, lift: str | None = None, step: int | None = None) -> list[Point]:
@@ -18,7 +17,7 @@ def chosen_points(pull: ArchivedPull, lift: str | None = None, step: int | None 
             raise Refused(f"Pull {pull.id} has no point at step {step}: taken are {_steps(pull)}.")
     if lift is not None:
         wanted_m = _lift_m(lift, pull)
-        found = [p for p in found if p.step_lift_m is not None and abs(p.step_lift_m - wanted_m) <= _SAME_LIFT_M]
+        found = [p for p in found if p.step_lift_m is not None and abs(p.step_lift_m - wanted_m) <= SAME_LIFT_M]
         if not found:
             raise Refused(f"Pull {pull.id} has no point at a lift of {lift}: taken are {_lifts(pull)}.")
     return found

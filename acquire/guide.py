@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from acquire.config import Display
 from acquire.convention import flow_unit_said
+from acquire.lifts import lift_digits
 from acquire.pull import PullCore
 from acquire.records import Guide, Situation, Wants
 from acquire.units import Water, from_si
@@ -152,8 +153,7 @@ class Guidance:
         return f"{self._bare_lift(lift_m)} {self._display.lift}"
 
     def _bare_lift(self, lift_m: float) -> str:
-        digits = {"in": 3, "mm": 2, "thou": 0}.get(self._display.lift, 4)
-        return f"{from_si(lift_m, self._display.lift):.{digits}f}"
+        return f"{from_si(lift_m, self._display.lift):.{lift_digits(self._display.lift)}f}"
 
     def pressure(self, pressure_pa: float) -> str:
         """A pressure with its unit."""

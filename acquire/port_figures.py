@@ -26,6 +26,7 @@ from acquire.restriction import choked_mass_flux, ideal_mass_flux, pressure_drop
 from acquire.statement import Statement
 from acquire.values import Component, Direction, Point
 
+# lifts nearer than this are one step, asked for in two units
 SAME_LIFT_M = 1e-6
 
 # whose error is the same in both directions and on every meter range

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from acquire.comparison.setups import Attribute, side_by_side
+from acquire.lifts import distinct_lifts
 from acquire.nested import nested
 from acquire.records import ArchivedPull, Refused
 from acquire.repeatability import SAME_LIFT_M, LiftRepeat, Repeatability
@@ -110,10 +111,7 @@ def _apart(its: Attribute) -> str:
 
 def _by_lift(mounts: Sequence[Sequence[ArchivedPull]]) -> tuple[list[LiftRepeat], list[str]]:
     points = [p for group in mounts for pull in group for p in pull.in_force.values()]
-    lifts: list[float] = []
-    for lift in sorted(p.step_lift_m for p in points if p.step_lift_m is not None):
-        if not lifts or lift - lifts[-1] > SAME_LIFT_M:
-            lifts.append(lift)
+    lifts = distinct_lifts((p.step_lift_m for p in points if p.step_lift_m is not None), SAME_LIFT_M)
     found, noted = [], []
     unit = mounts[0][0].config.display.lift
     for lift in lifts:

@@ -9,6 +9,7 @@ from acquire.calibration_words import calibrations_said
 from acquire.config import BenchConfig
 from acquire.convention import convention_said, flow_unit_said
 from acquire.leakage_words import amount_said, measured_said, too_old_said
+from acquire.lifts import lift_digits
 from acquire.range_comparison import ranges_compared
 from acquire.ready_words import ready_said
 from acquire.records import ArchivedPull, PullRow
@@ -45,7 +46,7 @@ class Shown:
     def lift(self, value_m: float | None) -> str:
         if value_m is None:
             return "-"
-        return f"{from_si(value_m, self.lift_unit):.{ {'in': 4, 'mm': 3, 'thou': 1}.get(self.lift_unit, 5) }f}"
+        return f"{from_si(value_m, self.lift_unit):.{lift_digits(self.lift_unit, finer=1)}f}"
 
     def pressure(self, value_pa: float) -> str:
         return f"{from_si(value_pa, self.pressure_unit, self._water):.3f}"

@@ -45,6 +45,10 @@ class Side:
         found = [p for p in self.pulls[-1].in_force.values() if p.step_lift_m is not None]
         return tuple(sorted(found, key=lambda p: p.step_lift_m or 0.0))
 
+    def point_at(self, lift_m: float) -> Point:
+        """The newest pull's point at a lift that it was flowed at."""
+        return next(p for p in self.points if abs((p.step_lift_m or 0.0) - lift_m) <= SAME_LIFT_M)
+
 
 @dataclass(frozen=True, slots=True)
 class OfPort:
@@ -173,7 +177,7 @@ def _of_port(side: Side, found: Differences) -> tuple[OfPort, ...]:
     """The newest pull's figures at each common lift."""
     figures, diameter = [], side.valve_diameter_m
     for at in found.at:
-        point = next(p for p in side.points if abs((p.step_lift_m or 0.0) - at.lift_m) <= SAME_LIFT_M)
+        point = side.point_at(at.lift_m)
         noise = point.capture.noise_m2 / point.capture.area_m2 if point.capture.area_m2 > 0.0 else 0.0
         if diameter is None:
             figures.append(OfPort(None, None, noise))
@@ -205,7 +209,7 @@ def _event(found: Differences, sides: Sequence[Side], asked: Asked) -> EventFind
         its = at.difference
         if its is None:
             continue
-        point = next(p for p in sides[0].points if abs((p.step_lift_m or 0.0) - at.lift_m) <= SAME_LIFT_M)
+        point = sides[0].point_at(at.lift_m)
         area_per_flow = point.flow.effective_area_m2 / point.flow.flow_m3_s
         u = its.standard_uncertainty * area_per_flow
         areas.append(AreaAt(at.lift_m, at.a_m3_s * area_per_flow, at.b_m3_s * area_per_flow, u, its.dof))

@@ -105,10 +105,9 @@ def _yes(value: bool) -> str:
 
 def _convention(pull: ArchivedPull) -> str:
     its = pull.config.reference
-    convention = getattr(its, "convention", "same restriction")
     pressure = from_si(its.test_pressure_pa, "inH2O", "conventional")
     return (
-        f"{convention}, at {pressure:.4g} inH2O, {its.air_pressure_pa / 1e3:.6g} kPa, "
+        f"{its.convention}, at {pressure:.4g} inH2O, {its.air_pressure_pa / 1e3:.6g} kPa, "
         f"{its.air_temperature_k - 273.15:.4g} C, {its.air_humidity * 100:.3g} %RH"
     )
 
@@ -134,7 +133,7 @@ def _leakage(pull: ArchivedPull) -> str:
 
 
 def _calibrations(pull: ArchivedPull) -> str:
-    ids = getattr(pull.basis, "calibration_ids", {})
+    ids = pull.basis.calibration_ids
     return ", ".join(f"{channel} {ids[channel]}" for channel in sorted(ids))
 
 

@@ -5,13 +5,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from acquire.comparison.differences import SAME_LIFT_M
 from acquire.comparison.verdict import smallest_shown
+from acquire.lifts import distinct_lifts
 from acquire.store.curves import Curve
 
 FEWEST = 5
 LEVEL = 0.05
-# lifts nearer than this are the same step of two schedules (an indicator's last digit)
-_SAME_LIFT_M = 5e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +89,7 @@ def among_siblings(identifier: str, curves: Sequence[Curve]) -> Siblings:
             f"{len(heads)} other heads of model {pattern.subject.model!r} were flowed like this one: "
             f"at least {FEWEST} are needed before one can be called unusual"
         )
-    lifts = _lifts(own)
+    lifts = distinct_lifts((point.lift_m for its in own for point in its.points), SAME_LIFT_M)
     columns = {lift: [flow for its in heads.values() if (flow := _mean_at(its, lift)) is not None] for lift in lifts}
     usable = [lift for lift in lifts if len(columns[lift]) >= FEWEST]
     at = [_at(lift, _mean_at(own, lift) or 0.0, columns[lift], LEVEL / len(usable)) for lift in usable]
@@ -122,16 +122,8 @@ def _plain(name: str) -> str:
     return name.replace("_", " ")
 
 
-def _lifts(own: Sequence[Curve]) -> list[float]:
-    lifts: list[float] = []
-    for lift in sorted(point.lift_m for its in own for point in its.points):
-        if not lifts or lift - lifts[-1] > _SAME_LIFT_M:
-            lifts.append(lift)
-    return lifts
-
-
 def _mean_at(pulls: Sequence[Curve], lift_m: float) -> float | None:
-    flows = [p.flow_m3_s for its in pulls for p in its.points if abs(p.lift_m - lift_m) <= _SAME_LIFT_M]
+    flows = [p.flow_m3_s for its in pulls for p in its.points if abs(p.lift_m - lift_m) <= SAME_LIFT_M]
     return math.fsum(flows) / len(flows) if flows else None
 
 

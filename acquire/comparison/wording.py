@@ -12,10 +12,9 @@ from acquire.comparison.regions import Unrest
 from acquire.comparison.siblings import Siblings
 from acquire.comparison.verdict import LiftVerdict
 from acquire.config import BenchConfig
+from acquire.lifts import lift_digits
 from acquire.text import columns
 from acquire.units import from_si
-
-_DECIMALS = {"in": 3, "mm": 2, "thou": 0}
 
 
 class Shown:
@@ -26,7 +25,7 @@ class Shown:
 
     def lift(self, value_m: float) -> str:
         """A lift without its unit."""
-        return f"{from_si(value_m, self.lift_unit):.{_DECIMALS.get(self.lift_unit, 4)}f}"
+        return f"{from_si(value_m, self.lift_unit):.{lift_digits(self.lift_unit)}f}"
 
     def flow(self, value_m3_s: float) -> str:
         """A flow without its unit, one decimal for cfm and enough of them for others."""

@@ -1,5 +1,6 @@
 """Values in the bench's display units, as the lines of a check print them."""
 
+from acquire.lifts import lift_digits
 from acquire.records import BenchSummary
 from acquire.statement import Statement
 from acquire.units import from_si
@@ -28,12 +29,12 @@ class Words:
 
     def lift(self, lift_m: float) -> str:
         """A lift with its sign."""
-        digits = {"in": 4, "mm": 3, "thou": 1}.get(self._display.lift, 5)
+        digits = lift_digits(self._display.lift, finer=1)
         return f"{from_si(lift_m, self._display.lift):+.{digits}f} {self._display.lift}"
 
     def length(self, length_m: float) -> str:
         """A bore."""
-        digits = {"in": 3, "mm": 2, "thou": 0}.get(self._display.lift, 4)
+        digits = lift_digits(self._display.lift)
         return f"{from_si(length_m, self._display.lift):.{digits}f} {self._display.lift}"
 
     def flow(self, area_m2: float) -> str:

@@ -7,11 +7,11 @@ from pathlib import Path
 from typing import Any
 
 from acquire.comparison.compare import Comparison, Side
-from acquire.comparison.differences import SAME_LIFT_M, AtLift
+from acquire.comparison.differences import AtLift
 from acquire.comparison.wording import Shown, headline, names, port_table, remarks, table
 from acquire.sheet import words
 from acquire.sheet.comparison_figure import LOOKS, Drawn, draw_comparison
-from acquire.sheet.data import started, units_of_sheet
+from acquire.sheet.data import started
 from acquire.sheet.figures import printed_unit
 from acquire.sheet.make import Paper, Sheet, check_suffix, write_page
 from acquire.sheet.measured import convention_of
@@ -23,8 +23,6 @@ LEAST_PICTURE_MM = 62.0
 
 def make_comparison_page(its: Comparison, paper: Paper = "a4") -> Sheet:
     """The page, its figures attached as CSV. Raises ``SheetError`` where it does not fit one page."""
-    newest = its.a.pulls[-1]
-    units_of_sheet([newest])
     job = Job("comparison.typ", comparison_data(its), paper, max(started(p) for p in (*its.a.pulls, *its.b.pulls)))
 
     def draw(space: Space) -> str:
@@ -125,8 +123,7 @@ def drawn(its: Comparison) -> Drawn:
 
 def _own_bands(side: Side, at: Sequence[AtLift], flow: Callable[[float], float]) -> tuple[float, ...]:
     """The stated half-width of the newest pull's point at each lift."""
-    known = [(p.step_lift_m or 0.0, p.flow.half_width_95_m3_s) for p in side.points]
-    return tuple(flow(next(half for lift, half in known if abs(lift - one.lift_m) <= SAME_LIFT_M)) for one in at)
+    return tuple(flow(side.point_at(one.lift_m).flow.half_width_95_m3_s) for one in at)
 
 
 def differences_csv(its: Comparison) -> bytes:

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from acquire.config import Display
-from acquire.port_figures import PortPoint, port_figures
+from acquire.lifts import distinct_lifts
+from acquire.port_figures import SAME_LIFT_M, PortPoint, port_figures
 from acquire.records import ArchivedPull
 from acquire.sheet.figures import (
     PRESSURE_STEP_PA,
@@ -25,7 +26,6 @@ from acquire.sheet.figures import (
 from acquire.units import Water, from_si
 from acquire.values import Direction, Point
 
-SAME_LIFT_M = 1e-6
 MARK_MEANINGS = {
     "h": "taken by hand",
     "u": "not settled",
@@ -210,10 +210,7 @@ def _cell(pull: ArchivedPull, step: int, units: Units, its: PortPoint | None) ->
 
 def rows_of(pulls: Sequence[ArchivedPull], units: Units) -> tuple[Row, ...]:
     """The table: every lift of every schedule once, rising."""
-    lifts: list[float] = []
-    for lift in sorted(lift for pull in pulls for lift in pull.request.lifts_m):
-        if not lifts or lift - lifts[-1] > SAME_LIFT_M:
-            lifts.append(lift)
+    lifts = distinct_lifts((lift for pull in pulls for lift in pull.request.lifts_m), SAME_LIFT_M)
     figures = [{its.step: its for its in port_figures(pull).points} for pull in pulls]
     rows = []
     for lift in lifts:

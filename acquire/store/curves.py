@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import groupby
 
-from acquire.config import BenchConfig, parse_tables
+from acquire.config import BenchConfig
 from acquire.records import Setup, Subject
 from acquire.store import loading
 from acquire.values import Direction
@@ -67,7 +67,7 @@ def curves(sql: sqlite3.Connection, direction: Direction, model: str) -> Iterato
         its = list(rows)
         row = its[0]
         if row["configuration_id"] not in configs:
-            configs[row["configuration_id"]] = _config(sql, row["configuration_id"])
+            configs[row["configuration_id"]] = loading.config_of(sql, row)
         if row["setup_id"] not in setups:
             setups[row["setup_id"]] = loading.by_id(sql, Setup, "setups", row["setup_id"])
         if row["subject_id"] not in subjects:
@@ -86,8 +86,3 @@ def curves(sql: sqlite3.Connection, direction: Direction, model: str) -> Iterato
                 CurvePoint(p[8], p[9], p[10], p[11], p[12], bool(p[13])) for p in its if p["step_lift_m"] is not None
             ),
         )
-
-
-def _config(sql: sqlite3.Connection, number: int) -> BenchConfig:
-    (row,) = loading.all_rows(sql, "SELECT text FROM configurations WHERE id = :id", id=number)
-    return parse_tables(row["text"], f"configuration {number} of the archive")

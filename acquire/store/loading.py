@@ -122,7 +122,7 @@ def archived_pull(sql: sqlite3.Connection, row: sqlite3.Row) -> ArchivedPull:
         id=pull_id,
         uid=row["uid"],
         request=_request(sql, row),
-        config=_config(sql, row),
+        config=config_of(sql, row),
         started_utc=row["started_utc"],
         ended_utc=row["ended_utc"],
         outcome=row["outcome"],
@@ -213,7 +213,8 @@ def _request(sql: sqlite3.Connection, row: sqlite3.Row) -> PullRequest:
     )
 
 
-def _config(sql: sqlite3.Connection, row: sqlite3.Row) -> BenchConfig:
+def config_of(sql: sqlite3.Connection, row: sqlite3.Row) -> BenchConfig:
+    """The configuration that a row of ``pulls`` names."""
     (found,) = all_rows(sql, "SELECT text FROM configurations WHERE id = :id", id=row["configuration_id"])
     try:
         return parse_tables(found["text"], f"the configuration kept with pull {row['id']}")
