@@ -5,8 +5,9 @@ import pytest
 
 from acquire.config import Settling
 from acquire.response import BenchResponse, Mode
-from acquire.stabiliser import Stabiliser, StepRecord, learn_response
+from acquire.stabiliser import Stabiliser
 from acquire.values import Step
+from tests.settling.learning import StepRecord, learn_response
 from tests.settling.signals import AREA_M2, LIFT_M, TARGET_PA
 
 

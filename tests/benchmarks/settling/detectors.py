@@ -4,12 +4,13 @@ import numpy as np
 
 from acquire.config import Settling
 from acquire.response import BenchResponse, Mode
-from acquire.stabiliser import Stabiliser, StepRecord, learn_response
+from acquire.stabiliser import Stabiliser
 from acquire.values import Step
 from tests.benchmarks.settling.methods import METHODS, Method
 from tests.benchmarks.settling.scene import BIGGEST_M2, BenchTraits, curve_m2
 from tests.benchmarks.settling.score import Bench, Detector, Maker
 from tests.benchmarks.settling.stay import Cell, Stay
+from tests.settling.learning import StepRecord, learn_response
 
 
 def settings(cell: Cell) -> Settling:

@@ -1,4 +1,4 @@
-"""What one recorded step shows of a bench: the measurement by which it is made ready."""
+"""What one recorded step shows of a bench, for tests and for the detector that is told it beforehand."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
