@@ -25,9 +25,10 @@ def noise_bands(t_us: Sequence[int], values: Sequence[float]) -> tuple[NoiseBand
     Electroacoust. 15 (1967) 70; Hann windows, half overlapped, straight lines
     taken out. The average is the median over the pieces, without its bias,
     so that what is left of an approach at the beginning does not count; a steady
-    line then reads 15 % high. Times in microseconds, in order, evenly spread but for jitter and gaps. A band is
-    left out when the window is too short for two lines in it, or when the
-    samples come too slowly for half of it; none for fewer than 32 samples.
+    line then reads 15 % high. Times in microseconds, in order, evenly spread
+    but for jitter and gaps, or stamped in bursts. A band is left out when the
+    window is too short for two lines in it, or when the samples come too
+    slowly for half of it; none for fewer than 32 samples.
     """
     if len(values) < _LEAST_SAMPLES or len(values) != len(t_us):
         return ()
@@ -41,6 +42,9 @@ def noise_bands(t_us: Sequence[int], values: Sequence[float]) -> tuple[NoiseBand
         kept = np.abs(x - middle) <= _SPIKE * spread
         t, x = t[kept], x[kept]
     step = float(np.median(np.diff(t)))
+    if step <= 0:
+        # reads that bring several samples give them one stamp: they were sent evenly
+        t, step = np.linspace(t[0], t[-1], t.size, retstep=True)
     if step <= 0:
         return ()
     even = np.arange(t[0], t[-1], step)

@@ -16,7 +16,7 @@ def noise_text(pull: ArchivedPull) -> str:
         all_of_it = p.capture.noise_m2 / p.capture.area_m2 if p.capture.area_m2 > 0 else 0.0
         cells = [f"{bands[low] * 100:.3f}" if low in bands else "-" for low in lows]
         rows.append((shown.lift(p.step_lift_m), f"{all_of_it * 100:.2f}", *cells))
-    said = ["Noise of the flow signal, % of the flow: all of it, and in each octave from the frequency (Hz) on."]
+    said = ["Noise of the flow signal in % of the flow: all, and by octave from so many Hz on."]
     if not lows:
         said.append("By octave it is not kept with this pull: it is older, or its readings were too short.")
     found = unrest(points)

@@ -74,3 +74,13 @@ def test_a_slow_indicator_has_only_the_bands_that_it_can_show() -> None:
     bands = noise_bands(*record(10, 10.0, 0.001 * ar1(100, 0.3, 4)))
     assert bands
     assert bands[-1].high_hz <= 8.0
+
+
+def test_samples_that_share_the_stamp_of_their_read_show_the_same_noise() -> None:
+    values = 0.004 * ar1(2000, 0.9, 5)
+    t_us, flow = record(20, 100.0, values)
+    # what a bench that runs faster than life, or a port read in bursts, gives: five samples with the stamp of the last
+    burst = [t_us[min(i - i % 5 + 4, len(t_us) - 1)] for i in range(len(t_us))]
+    for seen, sent in zip(noise_bands(burst, flow), noise_bands(t_us, flow), strict=True):
+        assert (seen.low_hz, seen.high_hz) == (sent.low_hz, sent.high_hz)
+        assert seen.sd_rel == pytest.approx(sent.sd_rel, rel=0.05)
