@@ -8,7 +8,7 @@ from typing import Any
 
 from acquire.convention import flow_unit_said, stated_at_said
 from acquire.port import ReferenceArea
-from acquire.port_figures import PortPoint, Ratio, exhaust_over_intake, port_figures
+from acquire.port_figures import PortFigures, PortPoint, Ratio, exhaust_over_intake, port_figures
 from acquire.records import ArchivedPull
 from acquire.text import Shown, columns
 
@@ -28,20 +28,26 @@ MEANINGS: dict[ReferenceArea, str] = {
     "           or the throat less the stem; at: which (Heywood, eq. 6.7 to 6.9)",
     "port section": "port     the port's minimum section as given",
 }
+_COEFFICIENTS = "Discharge coefficients: effective area / the area named, of all open valves:"
 _NARROWEST = {"seat": "seat", "ring": "ring", "port": "throat"}
 
 
 def port_text(pulls: Sequence[ArchivedPull]) -> str:
     """``steadydraw port``: each pull's figures, and with both directions exhaust over intake."""
     ordered = sorted(pulls, key=lambda pull: pull.request.direction != "intake")
-    parts = [_pull_text(pull) for pull in ordered]
+    figures = [port_figures(pull) for pull in ordered]
+    parts = [_pull_text(pull, its) for pull, its in zip(ordered, figures, strict=True)]
+    named = {name for its in figures for point in its.points for name in point.on}
+    if named:
+        meanings = [f"  {said}" for name, said in MEANINGS.items() if name in named]
+        parts.append("\n".join([_COEFFICIENTS, *meanings]))
     if len(pulls) > 1:
         parts.append(_ratio_text(exhaust_over_intake(pulls), Shown(ordered[0].config)))
     return "\n\n".join(parts)
 
 
-def _pull_text(pull: ArchivedPull) -> str:
-    figures, shown = port_figures(pull), Shown(pull.config)
+def _pull_text(pull: ArchivedPull, figures: PortFigures) -> str:
+    shown = Shown(pull.config)
     head = f"Pull {pull.id}, {pull.request.subject.identifier}, {figures.direction}"
     if figures.valve_diameter_m is not None:
         many = f"{figures.valves} valves of " if figures.valves > 1 else "valve "
@@ -66,9 +72,8 @@ def _pull_text(pull: ArchivedPull) -> str:
     for flag in dict.fromkeys(flag for _, flag in flagged):
         lifts = ", ".join(shown.lift(point.lift_m) for point, its in flagged if its == flag)
         lines += ["", fill(f"! {flag[0].upper()}{flag[1:]}. At {lifts} {shown.lift_unit}.", WIDTH)]
-    if areas:
-        lines += ["", "Discharge coefficients: effective area / the area named, of all open valves:"]
-        lines += [f"  {MEANINGS[name]}" for name in areas]
+    if figures.minimum_section_m2 is not None or figures.missing:
+        lines.append("")
     if figures.minimum_section_m2 is not None:
         lines.append(
             f"{shown.speed_unit}: mean velocity over the minimum section, "

@@ -135,6 +135,7 @@ def _draw_measure(axes: Any, its: BenchSteadiness, measure: Measure) -> None:
             axes.plot(ends, line, color=look.colour, linestyle=look.line, linewidth=1.4)
     axes.set_xlim(0, 1.02 * max(max(one.at) for one in its.trends) + 0.5)
     axes.set_ylim(0, 1.15 * highest or 1.0)
+    axes.xaxis.set_major_locator(MaxNLocator(integer=True))
     axes.yaxis.set_major_locator(MaxNLocator(nbins=5, steps=[1, 2, 2.5, 5, 10]))
 
 
