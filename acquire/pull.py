@@ -17,7 +17,7 @@ from acquire.outputs import Ended, Marked, Moved, Output, PullState, Skipped, Ta
 from acquire.range_comparison import disagreement
 from acquire.records import Action, LeakageLaw, PullRequest, Refused
 from acquire.response import BenchResponse
-from acquire.room_air import KIND, marks_of
+from acquire.room_air import marks_of
 from acquire.signals import Signals
 from acquire.stabiliser import Stabiliser
 from acquire.units import from_si
@@ -80,6 +80,8 @@ class PullCore:
         self._skipped = set(start.skipped)
         self._zeros_after: Zeros | None = None
         self._marks: list[Mark] = list(start.marks)
+        # said with the first samples, once in a pull
+        self._old = self._what_is_old()
         # what counts as settled in this pull
         self.settling = _settling(config, request)
         # the response was measured with a valve: a closed plenum or a plate answers otherwise
@@ -219,7 +221,9 @@ class PullCore:
     def samples(self, batch: Sequence[Sample]) -> list[Output]:
         """Use samples in their order of arrival."""
         outputs: list[Output] = []
-        self._say_what_is_old(outputs)
+        for mark in self._old if self._phase != "ended" else ():
+            self._mark(mark, outputs)
+        self._old = ()
         for sample in batch:
             if self._phase == "ended":
                 break
@@ -228,14 +232,12 @@ class PullCore:
                 self._signal(sample.channel, sample.t_us, value, outputs)
         return outputs
 
-    def _say_what_is_old(self, outputs: list[Output]) -> None:
-        """Once in a pull: room air entered by hand and calibrations that were too old when the pull was begun."""
-        if self._phase != "ended" and not any(mark.kind == KIND for mark in self._marks):
-            for mark in marks_of(self._signals.air_by_hand):
-                self._mark(mark, outputs)
-        if self._phase != "ended" and not any(mark.kind == calibration_words.KIND for mark in self._marks):
-            for mark in calibration_words.marks_of(self.basis.calibrations, self.basis.overdue):
-                self._mark(mark, outputs)
+    def _what_is_old(self) -> tuple[Mark, ...]:
+        """Room air entered by hand and calibrations that were too old when the pull was begun, if not marked yet."""
+        marked = {mark.kind for mark in self._marks}
+        old = marks_of(self._signals.air_by_hand)
+        old += calibration_words.marks_of(self.basis.calibrations, self.basis.overdue)
+        return tuple(mark for mark in old if mark.kind not in marked)
 
     def _signal(self, channel: str, t_us: int, value: float, outputs: list[Output]) -> None:
         if self._phase in ("zero_before", "zero_after"):
