@@ -47,6 +47,7 @@ __all__ = [
     "Temperature",
     "Volume",
     "Zero",
+    "check_config",
     "load_config",
     "parse_config",
     "say_first",
@@ -285,17 +286,29 @@ def load_config(path: Path) -> BenchConfig:
 
 def parse_config(text: str, where: str) -> BenchConfig:
     """Check a configuration's text; ``where`` names it in what is said."""
-    config = parse_tables(text, where)
+    return check_config(_read_toml(text, where), where)
+
+
+def check_config(data: dict[str, Any], where: str) -> BenchConfig:
+    """Check a configuration's tables; ``where`` names them in what is said."""
+    config = _check_tables(data, where)
     _check_instruments(config, where)
     return config
 
 
 def parse_tables(text: str, where: str) -> BenchConfig:
     """The tables without asking the drivers: for a kept text whose instruments may be gone."""
+    return _check_tables(_read_toml(text, where), where)
+
+
+def _read_toml(text: str, where: str) -> dict[str, Any]:
     try:
-        data = tomllib.loads(text)
+        return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise ConfigError(f"{where} is not valid TOML: {error}") from error
+
+
+def _check_tables(data: dict[str, Any], where: str) -> BenchConfig:
     context = {"water": data.get("water", "conventional"), "text": True}
     try:
         return BenchConfig.model_validate(data, context=context)
