@@ -9,6 +9,7 @@ from acquire import __version__
 from acquire.commands import (
     air,
     archived,
+    backup,
     budget,
     calibrate,
     calibrate_range,
@@ -84,6 +85,8 @@ for command in (
     archived.sheet,
     packed.pack,
     packed.unpack,
+    backup.backup,
+    backup.restore,
     budget.budget,
     repeat.repeat,
     port.port,

@@ -37,8 +37,11 @@ def connect_writer(path: Path, busy_timeout_s: float) -> sqlite3.Connection:
     return connection
 
 
-def connect_reader(path: Path, busy_timeout_s: float) -> sqlite3.Connection:
-    """A connection that cannot write, for any thread (one at a time). Raises ``ArchiveError``."""
+def connect_reader(path: Path, busy_timeout_s: float, older: bool = False) -> sqlite3.Connection:
+    """A connection that cannot write, for any thread (one at a time). Raises ``ArchiveError``.
+
+    ``older``: also for an archive that is not up to date, to be copied as it is.
+    """
     if not path.exists():
         raise ArchiveError(f"there is no archive at {path}: check the path, or run a first pull")
     if path.is_dir():
@@ -50,7 +53,7 @@ def connect_reader(path: Path, busy_timeout_s: float) -> sqlite3.Connection:
         except BaseException:
             connection.close()
             raise
-    if version < VERSION:
+    if version == 0 or (version < VERSION and not older):
         connection.close()
         raise ArchiveError(
             f"the archive {path} is empty: run a first pull"
