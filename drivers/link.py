@@ -1,4 +1,4 @@
-"""Ports: the only file that knows pyserial, and the only one that opens anything.
+"""Links to ports: the only file that opens anything.
 
 Whatever goes wrong at a port leaves this file as a ``DriverError``.
 """
@@ -9,12 +9,12 @@ import os
 import re
 import select
 import socket
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 from urllib.parse import urlsplit
 
 from drivers.base import InstrumentSettings
 from drivers.errors import LinkLostError, SettingsError
+from drivers.ports import device_of, usb_name
 
 if TYPE_CHECKING:
     import serial
@@ -44,38 +44,15 @@ class ByteLink(Protocol):
         ...
 
 
-@dataclass(frozen=True, slots=True)
-class PresentPort:
-    """A port that the computer has now: its stable name, and what is plugged in."""
-
-    name: str
-    description: str
-    serial_number: str
-
-
-def present_ports() -> list[PresentPort]:
-    """The serial ports of this computer; on Linux by their stable names where there are some."""
-    from serial.tools import list_ports
-
-    stable = {}
-    with contextlib.suppress(OSError):
-        for entry in os.scandir("/dev/serial/by-id"):
-            stable[os.path.realpath(entry.path)] = entry.path
-    return [
-        PresentPort(stable.get(os.path.realpath(p.device), p.device), p.description or "", p.serial_number or "")
-        for p in sorted(list_ports.comports(), key=lambda p: p.device)
-    ]
-
-
 def check_port(port: str) -> None:
     """Raise :class:`SettingsError` for a name that can never be opened."""
     scheme, separator, _ = port.partition("://")
-    if not separator:
+    if usb_name(port) or not separator:
         return
     if scheme.lower() not in _SCHEMES:
         raise SettingsError(
             f"port: no such kind of port {scheme}://; use a device name such as /dev/ttyUSB0 or COM3, "
-            f"or one of {', '.join(f'{s}://' for s in _SCHEMES)}"
+            f"usb:vendor:product, or one of {', '.join(f'{s}://' for s in _SCHEMES)}"
         )
     if scheme.lower() in _NETWORK:
         _host_and_number(port)
@@ -151,10 +128,11 @@ class SerialLink:
     def __init__(self, settings: InstrumentSettings) -> None:
         import serial
 
-        self._name = settings.port
+        device = device_of(settings.port)
+        self._name = settings.port if device == settings.port else f"{settings.port} ({device})"
         try:
             self._port = serial.serial_for_url(
-                settings.port,
+                device,
                 baudrate=settings.baud,
                 bytesize=settings.data_bits,
                 parity={"none": "N", "even": "E", "odd": "O"}[settings.parity],
@@ -174,7 +152,7 @@ class SerialLink:
             # spy:// and its like are native ports that want to see every read
             self._fd = self._port.fileno() if type(self._port) is serial.Serial and posix else None
         except Exception as error:
-            raise _not_opened(settings.port, error) from error
+            raise _not_opened(self._name, error) from error
 
     def read(self, wait_s: float) -> bytes:
         try:

@@ -11,7 +11,8 @@ import serial
 
 from drivers.base import InstrumentSettings
 from drivers.errors import DriverError, LinkLostError, SettingsError
-from drivers.link import SerialLink, TcpLink, check_port, open_link, present_ports
+from drivers.link import SerialLink, TcpLink, check_port, open_link
+from drivers.ports import present_ports
 from tests.drivers.families import FAMILIES
 from tests.drivers.far_end import TcpEnd
 
