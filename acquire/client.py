@@ -1,10 +1,19 @@
 """The one way to talk to the daemon: commands here, the live stream in ``acquire.live``.
 
-Only the standard library and the records, so that a command starts fast; for
-a program that must not wait there is ``acquire.async_client``.
+Only the standard library and the records, so that a command starts fast; a
+program that must not wait asks in a worker thread.
+
+One screen in command: a dashboard is made with ``screen=this_screen()`` and
+compares ``Frame.commander_id`` with its ``client.screen.id``. Where it is
+another's, what it asks to be done is refused (``ClientError`` with status
+``NOT_IN_COMMAND``, the sentence names the other) until ``take_command()``;
+every screen hears of that as a ``LiveEvent`` of the kind "command".
 """
 
 import http.client
+import os
+import platform
+import sys
 from collections.abc import AsyncGenerator
 from typing import TypeVar
 from urllib.parse import quote, urlencode, urlsplit
@@ -36,9 +45,12 @@ from acquire.wire import (
     Lost,
     PullAnswer,
     Refusal,
+    Screen,
 )
 
-__all__ = ["Client", "ClientError", "Lost"]
+__all__ = ["NOT_IN_COMMAND", "Client", "ClientError", "Lost", "Screen", "this_screen"]
+
+NOT_IN_COMMAND = 423
 
 M = TypeVar("M", bound=BaseModel)
 T = TypeVar("T")
@@ -50,23 +62,26 @@ class Client:
     """Commands to one daemon. Every failure is a ``ClientError`` with one sentence.
 
     With ``bench`` it looks the daemon's address up again when the daemon was
-    started anew; without, it stays with the address it was given.
+    started anew; without, it stays with the address it was given. With
+    ``screen`` it may be in command, see above; without, it is a script, whose
+    requests are never refused for that and which takes command from nobody.
     """
 
-    def __init__(self, url: str, token: str, bench: str | None = None) -> None:
+    def __init__(self, url: str, token: str, bench: str | None = None, screen: Screen | None = None) -> None:
         self.url = url
         self.token = token
         self.bench_name = bench
+        self.screen = screen
 
     @classmethod
-    def find(cls, bench: str | None = None) -> "Client":
+    def find(cls, bench: str | None = None, screen: Screen | None = None) -> "Client":
         """The running daemon, or that of ``bench`` where several run."""
         written = read_addresses()
         if bench is not None:
             written = [address for address in written if address.bench == bench]
         running = [address for address in written if _answers(address)]
         if len(running) == 1:
-            return cls(running[0].url, running[0].token, running[0].bench)
+            return cls(running[0].url, running[0].token, running[0].bench, screen)
         if running:
             names = ", ".join(address.bench for address in running)
             raise ClientError(f"several benches are running ({names}): say which one")
@@ -98,6 +113,10 @@ class Client:
     def act(self, action: Action) -> None:
         """Pass on what the operator did."""
         self._ask("POST", "/v1/actions", action)
+
+    def take_command(self) -> None:
+        """Put this screen in command, whichever was before. Only for a client with a ``screen``."""
+        self._ask("POST", "/v1/command")
 
     def pulls(
         self,
@@ -171,7 +190,7 @@ class Client:
         """Ask once; again at the new address if the daemon moved before it heard anything."""
         for last_try in (False, True):
             try:
-                status, text = exchange(self.url, self.token, method, path, body, ANSWER_S)
+                status, text = exchange(self.url, self.token, method, path, body, ANSWER_S, self.screen)
             except ConnectionRefusedError as error:
                 if last_try or not self.refresh():
                     raise ClientError(f"no daemon answers at {self.url}: start it first") from error
@@ -189,13 +208,34 @@ class Client:
         raise AssertionError("the second try returns or raises")
 
 
+def this_screen(name: str = "") -> Screen:
+    """A new screen, by default named after this machine and the terminal it runs in."""
+    return Screen.named(name or f"{platform.node().partition('.')[0]} {_terminal()}")
+
+
+def _terminal() -> str:
+    if sys.platform != "win32":
+        for stream in (sys.stdin, sys.stdout, sys.stderr):
+            try:
+                return os.ttyname(stream.fileno()).removeprefix("/dev/")
+            except (OSError, ValueError, AttributeError):
+                continue
+    return str(os.getpid())
+
+
 def exchange(
-    url: str, token: str, method: str, path: str, body: BaseModel | None, timeout_s: float
+    url: str,
+    token: str,
+    method: str,
+    path: str,
+    body: BaseModel | None,
+    timeout_s: float,
+    screen: Screen | None = None,
 ) -> tuple[int, bytes]:
     """One request on its own connection: status and body. Raises ``OSError`` or ``HTTPException``."""
     parts = urlsplit(url)
     connection = http.client.HTTPConnection(parts.hostname or "", parts.port, timeout=timeout_s)
-    headers = {"Connection": "close"}
+    headers = {"Connection": "close"} | (screen.headers() if screen is not None else {})
     if token:
         headers["Authorization"] = f"Bearer {token}"
     content = None

@@ -414,6 +414,10 @@ class Engine:
             self._show_calibrated()
         return number
 
+    def announce(self, sentence: str) -> None:
+        """Tell every client who is in command; never waits."""
+        self._inbox.put(lambda: self._tell("command", sentence))
+
     def save_template(self, template: Template) -> None:
         """Keep a named set-up. Raises :class:`Refused`."""
         self._call(lambda: self._archive.save_template(template))

@@ -10,7 +10,7 @@ from urllib.parse import urlencode
 from pydantic import ValidationError
 
 from acquire.records import Frame, LiveEvent
-from acquire.wire import LIVE, ClientError, EventMessage, Fault, FrameMessage, Hello, Lost, Refusal
+from acquire.wire import LIVE, ClientError, EventMessage, Fault, FrameMessage, Hello, Lost, Refusal, Screen
 
 if TYPE_CHECKING:
     from websockets.asyncio.client import ClientConnection
@@ -23,10 +23,11 @@ WAIT_S = (0.05, 0.1, 0.2, 0.5, 1.0)
 
 
 class Target(Protocol):
-    """Where to connect; ``refresh`` looks it up again."""
+    """Where to connect, and as which screen; ``refresh`` looks the address up again."""
 
     url: str
     token: str
+    screen: Screen | None
 
     def refresh(self) -> bool:
         """Whether the address is another one now."""
@@ -109,7 +110,7 @@ async def _connect(target: Target, rate: float, place: _Place) -> "ClientConnect
     if place.number is not None:
         query |= {"after": place.number, "run": place.run}
     url = f"ws{target.url.removeprefix('http')}/v1/live?{urlencode(query)}"
-    headers = {"Authorization": f"Bearer {target.token}"}
+    headers = {"Authorization": f"Bearer {target.token}"} | (target.screen.headers() if target.screen else {})
     try:
         return await connect(
             url,

@@ -306,6 +306,9 @@ class Frame(Table):
 
     ``flow_m3_s`` is the flow now, stated at the reference test pressure by
     ``convention`` (before the leakage is known it is included, see the point).
+    ``commander`` is the name of the screen in command and ``commander_id`` its
+    id, to be compared with one's own (``acquire.wire.Screen``); both are empty
+    where no screen is.
     """
 
     t_us: int
@@ -318,6 +321,8 @@ class Frame(Table):
     subject: Subject | None
     instruments: tuple[InstrumentState, ...]
     convention: Convention = "same restriction"
+    commander: str = ""
+    commander_id: str = ""
 
 
 class BenchChannel(Table):
@@ -390,7 +395,7 @@ def plain_settings(settings: ChannelSettings) -> ChannelSettings:
     return ChannelSettings(**{name: getattr(settings, name) for name in ChannelSettings.model_fields})
 
 
-EventKind = Literal["taken", "step", "phase", "mark", "notice", "zeros", "ended", "began", "action"]
+EventKind = Literal["taken", "step", "phase", "mark", "notice", "zeros", "ended", "began", "action", "command"]
 
 
 class LiveEvent(Table):

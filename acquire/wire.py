@@ -4,8 +4,10 @@ Shared by the daemon and its clients, and free of both.
 """
 
 import re
+import secrets
 from dataclasses import dataclass
 from typing import Annotated, Literal
+from urllib.parse import quote, unquote
 
 from pydantic import BaseModel, Field, TypeAdapter
 
@@ -48,6 +50,39 @@ class Refusal(Table):
     """Why a request was not done, in one sentence."""
 
     sentence: str
+
+
+SCREEN_ID = r"^[A-Za-z0-9_-]{8,64}$"
+SCREEN_NAME = r"^[A-Za-z0-9_.~%-]{1,240}$"
+
+
+class Screen(Table):
+    """A screen that may be in command of a bench, see ``acquire.service.command``.
+
+    ``id`` is drawn anew for each run of a dashboard and no secret: it stands in
+    each frame as ``commander_id``. ``name`` is for people ("bench", "tablet").
+    """
+
+    id: Annotated[str, Field(pattern=SCREEN_ID)]
+    name: Annotated[str, Field(min_length=1, max_length=40)]
+
+    @classmethod
+    def named(cls, name: str) -> "Screen":
+        """A new screen of that name, cut to what fits."""
+        return cls(id=secrets.token_urlsafe(9), name=_printable(name) or "unnamed")
+
+    @classmethod
+    def said(cls, screen_id: str, quoted_name: str | None) -> "Screen":
+        """A screen from its two headers; one without a name gets the beginning of its id."""
+        return cls(id=screen_id, name=_printable(unquote(quoted_name or "")) or screen_id[:8])
+
+    def headers(self) -> dict[str, str]:
+        """How a screen says who it is, with every request; the name percent-encoded UTF-8."""
+        return {"X-Screen": self.id, "X-Screen-Name": quote(self.name, safe="")}
+
+
+def _printable(name: str) -> str:
+    return "".join(each for each in name if each.isprintable()).strip()[:40].strip()
 
 
 class Hello(Table):

@@ -22,12 +22,13 @@ def serve(config_path: Path, db: Path | None, port: int, clock_speed: float) -> 
 
 @click.command()
 @BENCH
-def dashboard(bench: str | None) -> int:
-    """Open the dashboard on the running daemon."""
-    from acquire.client import Client
+@click.option("--screen", help="What this screen is called on the others; by default the machine and the terminal.")
+def dashboard(bench: str | None, screen: str | None) -> int:
+    """Open the dashboard on the running daemon; of several, one at a time is in command."""
+    from acquire.client import Client, this_screen
     from acquire.ui.app import run_dashboard
 
-    return run_dashboard(Client.find(bench))
+    return run_dashboard(Client.find(bench, this_screen(screen or "")))
 
 
 @click.command()

@@ -2,7 +2,7 @@
 
 from typing import Annotated, Any
 
-from fastapi import FastAPI, Path, Query, Request, Response, WebSocket
+from fastapi import Depends, FastAPI, Header, Path, Query, Request, Response, WebSocket
 from fastapi.exceptions import RequestValidationError, WebSocketRequestValidationError
 from pydantic import BaseModel, TypeAdapter, ValidationError
 from starlette.concurrency import run_in_threadpool
@@ -10,6 +10,7 @@ from starlette.exceptions import HTTPException
 
 from acquire.bench_records import kinds
 from acquire.records import Action, BenchSummary, Frame, PullRequest, PullRow, Refused, Subject, Template
+from acquire.service.command import Command, NotInCommand, signed
 from acquire.service.guard import refusal
 from acquire.service.hub import Hub
 from acquire.service.live import serve_live
@@ -21,6 +22,8 @@ from acquire.wire import (
     HIGHEST_RATE,
     LOWEST_RATE,
     PULL_ROWS,
+    SCREEN_ID,
+    SCREEN_NAME,
     SUBJECTS,
     TEMPLATES,
     Began,
@@ -29,17 +32,35 @@ from acquire.wire import (
     NotFiniteError,
     PullAnswer,
     Refusal,
+    Screen,
     checked,
     to_json,
 )
 
 PullId = Annotated[int, Path(ge=1, le=2**63 - 1)]
+ScreenId = Header(pattern=SCREEN_ID, description="The screen that asks, if it is one: drawn at random for each run.")
+ScreenName = Header(pattern=SCREEN_NAME, description="Its name, percent-encoded UTF-8.")
 
 
-def make_app(engine: EngineApi, hub: Hub, health: Health, open_archive: OpenArchive) -> FastAPI:
+def which_screen(
+    x_screen: Annotated[str | None, ScreenId] = None, x_screen_name: Annotated[str | None, ScreenName] = None
+) -> Screen | None:
+    """The screen that a request comes from, None for scripts and commands."""
+    return Screen.said(x_screen, x_screen_name) if x_screen is not None else None
+
+
+def this_screen(x_screen: Annotated[str, ScreenId], x_screen_name: Annotated[str | None, ScreenName] = None) -> Screen:
+    """The same, where there must be one."""
+    return Screen.said(x_screen, x_screen_name)
+
+
+FromScreen = Annotated[Screen | None, Depends(which_screen)]
+
+
+def make_app(engine: EngineApi, hub: Hub, command: Command, health: Health, open_archive: OpenArchive) -> FastAPI:
     """The application; whoever serves it puts the guard in front."""
     refusals: dict[int | str, dict[str, Any]] = {
-        status: {"model": Refusal} for status in (400, 401, 403, 404, 409, 413, 422)
+        status: {"model": Refusal} for status in (400, 401, 403, 404, 409, 413, 422, 423)
     }
     app = FastAPI(
         title="steadydraw",
@@ -60,23 +81,30 @@ def make_app(engine: EngineApi, hub: Hub, health: Health, open_archive: OpenArch
 
     @app.get("/v1/frame", response_model=Frame)
     async def get_frame() -> Response:
-        return _json(engine.frame())
+        return _json(command.show(engine.frame()))
 
     @app.get("/v1/bench", response_model=BenchSummary)
     async def get_bench() -> Response:
         return _json(engine.bench())
 
     @app.post("/v1/pulls", response_model=Began)
-    def begin_pull(request: PullRequest) -> Response:
+    def begin_pull(request: PullRequest, screen: FromScreen) -> Response:
+        command.admit(screen)
         return _json(Began(pull_id=engine.begin(request)))
 
     @app.post("/v1/pulls/{pull_id}/resume", status_code=204)
-    def resume_pull(pull_id: PullId) -> None:
+    def resume_pull(pull_id: PullId, screen: FromScreen) -> None:
+        command.admit(screen)
         engine.resume(pull_id)
 
     @app.post("/v1/actions", status_code=204)
-    def act(action: Action) -> None:
-        engine.act(action)
+    def act(action: Action, screen: FromScreen) -> None:
+        command.admit(screen)
+        engine.act(signed(action, screen))
+
+    @app.post("/v1/command", status_code=204)
+    async def take_command(screen: Annotated[Screen, Depends(this_screen)]) -> None:
+        command.take(screen)
 
     @app.get("/v1/pulls", response_model=list[PullRow])
     def get_pulls(
@@ -114,15 +142,17 @@ def make_app(engine: EngineApi, hub: Hub, health: Health, open_archive: OpenArch
             return _json(archive.templates(), TEMPLATES)
 
     @app.put("/v1/templates", status_code=204)
-    def put_template(template: Template) -> None:
+    def put_template(template: Template, screen: FromScreen) -> None:
+        command.admit(screen)
         engine.save_template(template)
 
     @app.delete("/v1/templates", status_code=204)
-    def delete_template(name: Annotated[str, Query(min_length=1, max_length=80)]) -> None:
+    def delete_template(name: Annotated[str, Query(min_length=1, max_length=80)], screen: FromScreen) -> None:
+        command.admit(screen)
         engine.delete_template(name)
 
     @app.post("/v1/bench-records/{kind}", response_model=KeptRecord)
-    async def keep_record(kind: Annotated[str, Path(max_length=40)], request: Request) -> Response:
+    async def keep_record(kind: Annotated[str, Path(max_length=40)], request: Request, screen: FromScreen) -> Response:
         model = kinds().get(kind)
         if model is None:
             return refusal(404, f"there is no kind of record {kind!r}: known are {', '.join(kinds())}")
@@ -130,16 +160,19 @@ def make_app(engine: EngineApi, hub: Hub, health: Health, open_archive: OpenArch
             record = model.model_validate_json(await request.body())
         except ValidationError as error:
             raise RequestValidationError(error.errors()) from error
+        command.admit(screen)
         return _json(KeptRecord(id=await run_in_threadpool(engine.keep_record, record)))
 
     @app.websocket("/v1/live")
     async def live(
         socket: WebSocket,
+        screen: FromScreen,
         rate: Annotated[float, Query(ge=LOWEST_RATE, le=HIGHEST_RATE)] = 10.0,
         after: Annotated[int | None, Query(ge=0)] = None,
         run: Annotated[str, Query(max_length=80)] = "",
     ) -> None:
-        await serve_live(socket, hub, engine.frame, rate, after, run)
+        with command.streaming(screen):
+            await serve_live(socket, hub, lambda: command.show(engine.frame()), rate, after, run)
 
     return app
 
@@ -157,6 +190,10 @@ def _add_refusals(app: FastAPI) -> None:
     @app.exception_handler(Refused)
     async def refused(_request: Request, error: Refused) -> Response:
         return refusal(409, str(error))
+
+    @app.exception_handler(NotInCommand)
+    async def not_in_command(_request: Request, error: NotInCommand) -> Response:
+        return refusal(423, str(error))
 
     @app.exception_handler(ArchiveError)
     async def archive_failed(_request: Request, error: ArchiveError) -> Response:

@@ -59,6 +59,10 @@ class EngineApi(Protocol):
         """Keep a record about the bench; returns its number in the archive."""
         ...
 
+    def announce(self, sentence: str) -> None:
+        """Tell every client, as an event, which screen is in command now; never waits."""
+        ...
+
     def save_template(self, template: Template) -> None:
         """Keep a template under its name."""
         ...

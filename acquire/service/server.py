@@ -19,6 +19,7 @@ import uvicorn
 from acquire.clock import Clock, SystemClock
 from acquire.records import Refused
 from acquire.service.api import make_app
+from acquire.service.command import Command
 from acquire.service.guard import LARGEST_BODY, Guard, is_loopback
 from acquire.service.hub import Hub
 from acquire.service.ports import ArchiveApi, EngineApi, OpenArchive
@@ -102,6 +103,7 @@ class Service:
     ) -> None:
         if not is_loopback(host):
             raise Refused(f"host {host} is not this machine: the daemon only answers on 127.0.0.1, ::1 or localhost")
+        clock = clock or SystemClock()
         self._socket = _listen(host, port)
         bound_host, bound_port = self._socket.getsockname()[:2]
         shown = f"[{bound_host}]" if ":" in bound_host else bound_host
@@ -113,7 +115,7 @@ class Service:
             pid=os.getpid(),
             bench=bench_name,
             archive=str(archive_path),
-            since_utc=(clock or SystemClock()).utc().isoformat(timespec="seconds"),
+            since_utc=clock.utc().isoformat(timespec="seconds"),
         )
         logging.getLogger("uvicorn.error").addFilter(_is_news)
         self._lock = threading.Lock()
@@ -121,7 +123,8 @@ class Service:
         run = secrets.token_hex(8)
         health = Health(version=engine.bench().version, bench=bench_name, pid=os.getpid(), run=run)
         self._hub = Hub(engine.subscribe, run)
-        app = make_app(engine, self._hub, health, open_archive)
+        self._command = Command(clock, engine.announce)
+        app = make_app(engine, self._hub, self._command, health, open_archive)
         self._server = _Server(
             uvicorn.Config(
                 Guard(app, self.token),

@@ -122,6 +122,9 @@ class FakeEngine:
         self.records.append(record)
         return len(self.records)
 
+    def announce(self, sentence: str) -> None:
+        self.tell(sentence, "command")
+
     def save_template(self, template: Template) -> None:
         self._refuse_if_told()
         self.templates[template.name] = template

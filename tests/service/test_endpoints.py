@@ -9,7 +9,6 @@ import threading
 
 import pytest
 
-from acquire.async_client import AsyncClient
 from acquire.client import Client, ClientError
 from acquire.records import Action, Subject
 from acquire.room_entry import RoomEntry
@@ -83,24 +82,6 @@ def test_a_number_that_is_not_finite_never_leaves(client: Client, engine: FakeEn
     archive.its_point = point(area_m2=math.inf)
     with pytest.raises(ClientError, match="area_m2 is not a finite number"):
         client.pull(1)
-
-
-async def test_the_same_commands_can_be_awaited(client: Client, engine: FakeEngine, archive: FakeArchive) -> None:
-    later = AsyncClient(client)
-    assert (await later.health()).bench == "North bench"
-    assert await later.frame() == engine.frame()
-    assert await later.bench() == engine.bench()
-    assert await later.begin(REQUEST) == 7
-    await later.resume(3)
-    await later.act(Action(kind="take"))
-    assert engine.done == [REQUEST, 3, Action(kind="take")]
-    assert await later.pulls() == await later.open_pulls() == archive.pulls()
-    assert (await later.pull(1)).id == 1
-    assert await later.subjects() == [REQUEST.subject]
-    await later.save_template(TEMPLATE)
-    assert await later.templates() == [TEMPLATE]
-    await later.delete_template(TEMPLATE.name)
-    assert await later.templates() == []
 
 
 def test_an_archive_on_disk_is_served(engine: FakeEngine) -> None:
