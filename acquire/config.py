@@ -15,6 +15,7 @@ from pydantic import BaseModel, Field, ValidationError, model_validator
 
 from acquire.air import check_entered, station_pressure_pa
 from acquire.meters import KINDS, AnyMeterRange, MeterRange
+from acquire.publishing.settings import Publish
 from acquire.quantity import Area, Flow, Humidity, Length, Pressure, Ratio, Seconds, Table, Temperature, Volume
 from acquire.units import INCH_M, UnitError, Water, kind_of
 from acquire.values import CHANNEL_KINDS, REQUIRED_CHANNELS, Convention, Direction
@@ -267,6 +268,7 @@ class BenchConfig(Table):
     leakage: Leakage = Leakage()
     ready: Ready = Ready()
     comparison: ComparisonOfHeads = ComparisonOfHeads()
+    publish: Publish | None = None
     schedules: Annotated[dict[str, Schedule], Field(default_factory=dict)]
     instruments: Annotated[dict[str, dict[str, Any]], Field(min_length=1)]
 

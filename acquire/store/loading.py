@@ -100,6 +100,20 @@ def points(sql: sqlite3.Connection, where: str, **values: object) -> list[Point]
     ]
 
 
+def numbered_points(sql: sqlite3.Connection, after: int, limit: int) -> list[tuple[int, int, Point]]:
+    """Number, pull and point of own points beyond a number, in the order in which they were committed."""
+    found = all_rows(
+        sql,
+        "SELECT id, pull_id, point_json FROM points WHERE id > :after "
+        "AND pull_id NOT IN (SELECT pull_id FROM imported_pulls) ORDER BY id LIMIT :limit",
+        after=after,
+        limit=limit,
+    )
+    return [
+        (row["id"], row["pull_id"], decoded(f"point {row['id']}", point_from, row["point_json"])) for row in found
+    ]
+
+
 def find_pull(sql: sqlite3.Connection, id_or_uid: int | str) -> sqlite3.Row | None:
     """The row of a pull by id, uid or ``last``."""
     wanted = str(id_or_uid).strip().lower()

@@ -143,6 +143,34 @@ class ArchiveReader:
             raise ArchiveError(f"pull {pull_id} in the archive {self.path} has no take {take} of step {step + 1}")
         return int(found[0]["session_id"])
 
+    def points_after(self, number: int, limit: int) -> list[tuple[int, int, Point]]:
+        """Own points in the order in which they were committed: number, pull, point; imported ones left out."""
+        with self._reading():
+            return loading.numbered_points(self._sql, number, limit)
+
+    def point_number(self, pull_uid: str, step: int, take: int) -> int | None:
+        """The number of a point by what names it everywhere."""
+        with self._reading():
+            found = loading.all_rows(
+                self._sql,
+                "SELECT points.id FROM points JOIN pulls ON pulls.id = pull_id "
+                "WHERE uid = :uid AND step = :step AND take = :take",
+                uid=pull_uid,
+                step=step,
+                take=take,
+            )
+        return int(found[0]["id"]) if found else None
+
+    def newest_point(self) -> tuple[int, str, int, int] | None:
+        """Number, pull's uid, step and take of the point that was committed last."""
+        with self._reading():
+            found = loading.all_rows(
+                self._sql,
+                "SELECT points.id, uid, step, take FROM points JOIN pulls ON pulls.id = pull_id "
+                "ORDER BY points.id DESC LIMIT 1",
+            )
+        return (found[0]["id"], found[0]["uid"], found[0]["step"], found[0]["take"]) if found else None
+
     def stream(self, session_id: int) -> Iterator[Records]:
         """Everything a session received, in the order of arrival, up to now."""
         self.session(session_id)

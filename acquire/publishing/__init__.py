@@ -1,0 +1,1 @@
+"""Live values and finished points over MQTT, to a broker that the shop already has."""
