@@ -25,6 +25,8 @@ from acquire.records import (
     Action,
     ArchivedPull,
     BenchSummary,
+    Entered,
+    Entry,
     Frame,
     LiveEvent,
     PullRequest,
@@ -113,6 +115,10 @@ class Client:
     def act(self, action: Action) -> None:
         """Pass on what the operator did."""
         self._ask("POST", "/v1/actions", action)
+
+    def enter(self, channel: str, text: str) -> Entered:
+        """Type a value, the text as it came; what it was read as. A refusal says why, and nothing was used."""
+        return self._model(Entered, "POST", "/v1/entries", Entry(channel=channel, text=text))
 
     def take_command(self) -> None:
         """Put this screen in command, whichever was before. Only for a client with a ``screen``."""

@@ -327,7 +327,7 @@ def _check_instruments(config: BenchConfig, where: str) -> None:
         except DriverError as error:
             raise ConfigError(f"{where}: instruments.{name}: {error}") from error
         settings = instrument.settings
-        if settings.port in ports:
+        if settings.port and settings.port in ports:
             raise ConfigError(
                 f"{where}: instruments.{name}.port: {settings.port} is already used by "
                 f"instruments.{ports[settings.port]}: give each instrument its own port"

@@ -25,7 +25,8 @@ from acquire.calibration_words import overdue
 from acquire.calibrations_in_force import calibrations_in_force
 from acquire.clock import Clock
 from acquire.config import BenchConfig
-from acquire.frames import FrameMaker
+from acquire.entries import number_typed
+from acquire.frames import FrameMaker, TypedSource
 from acquire.leakage import fit_law
 from acquire.outputs import Ended, Marked, Moved, Output, PullState, Skipped, Taken, ZerosRead
 from acquire.pull import PullCore
@@ -35,6 +36,8 @@ from acquire.records import (
     Action,
     ArchivedPull,
     BenchSummary,
+    Entered,
+    Entry,
     EventKind,
     Frame,
     LeakageLaw,
@@ -50,6 +53,7 @@ from acquire.store.reader import ArchiveReader
 from acquire.values import Phase, Point
 from drivers.reader import PortReader
 from drivers.sample import Notice, Press, Sample
+from drivers.typed import Typed
 
 log = logging.getLogger(__name__)
 _TICK_S = 0.02
@@ -65,16 +69,20 @@ class Engine:
         self.archive_path = archive_path
         self._config_text = config_text
         self._clock = clock
+        instruments = config.make_instruments()
         self._readers = [
             PortReader(instrument, clock, self._on_samples, self._on_press, self._on_notice)
-            for instrument in config.make_instruments()
+            for instrument in instruments
+            if not isinstance(instrument, Typed)
         ]
+        typed = [instrument for instrument in instruments if isinstance(instrument, Typed)]
+        self._typed = {channel: instrument for instrument in typed for channel in instrument.settings.channels}
         self._sources = {
-            channel: reader.instrument.settings.said_source
-            for reader in self._readers
-            for channel in reader.instrument.settings.channels
+            channel: instrument.settings.said_source
+            for instrument in instruments
+            for channel in instrument.settings.channels
         }
-        self._frames = FrameMaker(config, self._readers)
+        self._frames = FrameMaker(config, [*self._readers, *map(TypedSource, typed)])
         self._inbox: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
         self._latest: dict[str, Sample] = {}
         self._listeners: list[Callable[[LiveEvent], None]] = []
@@ -198,6 +206,25 @@ class Engine:
         except Refused as refused:
             self._tell("notice", f"{press.instrument} button: {refused}")
 
+    def _enter(self, entry: Entry) -> Entered:
+        its = self._typed.get(entry.channel)
+        if its is None:
+            typed = f"typed are {', '.join(self._typed)}" if self._typed else "nothing is typed on this bench"
+            raise Refused(f"Not used: {entry.channel!r} is not typed; {typed}.")
+        settings = its.settings.channels[entry.channel]
+        number = number_typed(entry.channel, entry.text, settings, self.config.water)
+        if self._core is not None:
+            self._core.check_typed(entry.channel, self._frames.si(entry.channel, number))
+        t_us = self._clock.t_us()
+        by = f" by {entry.by}" if entry.by else ""
+        said = f"{entry.channel} typed{by}: {entry.text!r}, read as {number:g} {settings.unit}"
+        if self._recorder is not None:
+            # the text as it came stands in the record just before its sample
+            self._recorder.notice(Notice(its.name, t_us, "typed", said))
+        self._use([its.sample(entry.channel, t_us, number)])
+        self._tell("action", said)
+        return Entered(channel=entry.channel, number=number, unit=settings.unit)
+
     def _use_notice(self, notice: Notice) -> None:
         if self._recorder is not None:
             self._recorder.notice(notice)
@@ -319,7 +346,11 @@ class Engine:
         self._show_calibrated()
         self._recorder = Recorder(self._archive, pull_id, session_id, self._clock)
         # slow channels may not speak again for a while: what is known now belongs to the record
-        known = sorted(self._latest.values(), key=lambda sample: sample.t_us)
+        # (what was typed before is no reading of this pull)
+        known = sorted(
+            (sample for channel, sample in self._latest.items() if channel not in self._typed),
+            key=lambda sample: sample.t_us,
+        )
         self._recorder.samples(known)
         self._handle(core.samples(known))
 
@@ -403,6 +434,11 @@ class Engine:
     def act(self, action: Action) -> None:
         """Do what the operator asked. Raises :class:`Refused`."""
         self._call(lambda: self._act(action))
+
+    def enter(self, entry: Entry) -> Entered:
+        """Take in what was typed. Raises :class:`Refused`."""
+        entered: Entered = self._call(lambda: self._enter(entry))
+        return entered
 
     def keep_record(self, record: BenchRecord) -> int:
         """Keep a record about the bench; its number. Raises :class:`Refused`."""

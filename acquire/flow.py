@@ -161,7 +161,8 @@ class Measurement:
 
 
 def _sum(x: Mapping[str, Any], name: str) -> Any:
-    return x[name] + x.get(f"{name}, digit", 0.0) + x.get(f"{name}, zero", 0.0)
+    total = x[name] + x.get(f"{name}, digit", 0.0) + x.get(f"{name}, zero", 0.0)
+    return total + x[f"{name}, digit of its zero"] if f"{name}, digit of its zero" in x else total
 
 
 def _meter_uncertainty_pa(inputs: Sequence[Input]) -> float:

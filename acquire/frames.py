@@ -1,6 +1,7 @@
 """What a screen shows at one moment, made from the engine's state."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
 from acquire.calibration import Calibration
@@ -44,12 +45,22 @@ class Source(Protocol):
         ...
 
 
+@dataclass(frozen=True, slots=True)
+class TypedSource:
+    """What is typed: always there, and what cannot be used is refused at once."""
+
+    instrument: Instrument
+    state: InstrumentStatus = "live"
+    sentence: str = ""
+    counts: Counts = field(default_factory=Counts)
+
+
 class FrameMaker:
     """Pure but for the readers' states: the same inputs give the same frame."""
 
     def __init__(self, config: BenchConfig, sources: Sequence[Source]) -> None:
         self._sources = sources
-        self._guidance = Guidance(config.display, config.water)
+        self._guidance = Guidance(config.display, config.water, typed_units([its.instrument for its in sources]))
         self._convention = config.reference.convention
         self._water = config.water
         self.use({})
@@ -60,6 +71,10 @@ class FrameMaker:
         instruments = [source.instrument for source in self._sources]
         channels = channel_settings(instruments, calibrations, self._water)
         self._scales = {name: scale_for(its, self._water) for name, its in channels.items()}
+
+    def si(self, channel: str, number: float) -> float:
+        """A channel's number as it is shown, in SI."""
+        return self._scales[channel].si(number)
 
     def guidance(self) -> Guidance:
         """The sentences in this bench's units."""
@@ -100,18 +115,24 @@ class FrameMaker:
         if failure:
             return Guide(situation="archive_failed", sentence=failure)
         point = announced[1] if announced is not None and t_us - announced[0] < ANNOUNCE_US else None
-        return self._guidance.guide(core, self._silence(core, readings), point)
+        guide = self._guidance.guide(core, self._silence(core, readings), point)
+        if core is None or not core.asked:
+            return guide
+        unit = self._source_of[core.asked].instrument.settings.channels[core.asked].unit
+        return guide.model_copy(update={"typed": core.asked, "typed_unit": unit})
 
     def _reading(self, channel: str, t_us: int, sample: Sample | None) -> Reading:
         instrument = self._source_of[channel]
         scale = self._scales[channel]
         source = instrument.instrument.settings.said_source
+        typed = instrument.instrument.typed
         if sample is None:
             state: ReadingState = "lost" if instrument.state == "lost" else "stale"
-            return Reading(value=None, unit=scale.si_unit, age_s=None, state=state, source=source)
+            return Reading(value=None, unit=scale.si_unit, age_s=None, state=state, source=source, typed=typed)
         age_us = max(0, t_us - sample.t_us)
         limit_us = max(_LIVE_US, round(instrument.instrument.settings.silent_after_s * 1e6))
-        state = "lost" if instrument.state == "lost" else "live" if age_us <= limit_us else "stale"
+        fresh = typed or age_us <= limit_us
+        state = "lost" if instrument.state == "lost" else "live" if fresh else "stale"
         value = scale.si(sample.value)
         return Reading(
             value=value,
@@ -120,6 +141,7 @@ class FrameMaker:
             state=state,
             source=sample.source,
             number=sample.value,
+            typed=typed,
         )
 
     def _silence(self, core: PullCore | None, readings: Mapping[str, Reading]) -> Silence | None:
@@ -128,7 +150,7 @@ class FrameMaker:
             return None
         for channel in (*REQUIRED_CHANNELS, "room_pressure", "room_temperature", "room_humidity"):
             reading = readings.get(channel)
-            if reading is None or (channel == "lift" and (core.lift_on_press or not core.with_valve)):
+            if reading is None or reading.typed or (channel == "lift" and (core.lift_on_press or not core.with_valve)):
                 continue
             slow = channel.startswith("room_")
             if reading.value is None or (reading.state != "live" and not slow):
@@ -136,6 +158,11 @@ class FrameMaker:
                 outside = source.state == "live" and source.counts.out_of_range > 0
                 return Silence(channel, reading.age_s, reading.state == "lost", source.sentence, outside)
         return None
+
+
+def typed_units(instruments: Iterable[Instrument]) -> dict[str, str]:
+    """The channels that are typed, and the unit of each."""
+    return {name: s.unit for its in instruments if its.typed for name, s in its.settings.channels.items()}
 
 
 def _instrument(source: Source) -> InstrumentState:

@@ -4,6 +4,7 @@ Pure: what the pull and its instruments look like goes in, one sentence comes
 out. It never mentions keys: it is read at the bench and by other programs.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from acquire.config import Display
@@ -12,7 +13,7 @@ from acquire.lifts import lift_digits
 from acquire.pull import PullCore
 from acquire.records import Guide, Situation, Wants
 from acquire.units import Water, from_si
-from acquire.values import Missing, Point, Standing
+from acquire.values import Missing, Point, Standing, Step
 
 # a point stays announced for that long
 ANNOUNCE_US = 2_000_000
@@ -33,9 +34,10 @@ class Silence:
 class Guidance:
     """Sentences in one bench's display units."""
 
-    def __init__(self, display: Display, water: Water) -> None:
+    def __init__(self, display: Display, water: Water, typed_units: Mapping[str, str] | None = None) -> None:
         self._display = display
         self._water: Water = water
+        self._units = typed_units or {}
 
     def guide(self, core: PullCore | None, silence: Silence | None, announced: Point | None) -> Guide:
         """The sentence for this moment.
@@ -77,6 +79,7 @@ class Guidance:
     def _zero(self, core: PullCore, wants: Wants) -> Guide:
         outside = core.zeros_outside
         again = " again" if core.phase == "zero_after" else ""
+        awaited = core.awaited[0] if core.awaited else ""
         pressure, lift = core.latest("test_pressure"), core.latest("lift")
         if "test_pressure" in outside or "meter_pressure" in outside:
             seen = f": test pressure reads {self.pressure(pressure)}" if pressure is not None else ""
@@ -84,6 +87,10 @@ class Guidance:
         if "lift" in outside:
             seen = f": lift reads {self.lift(lift)}" if lift is not None else ""
             return _say("close_valve", f"Close the valve to read the zeros{again}{seen}.", wants)
+        if awaited:
+            first = "Close the valve" if awaited == "lift" else "Stop the blower"
+            sentence = f"{first}, type the zero of the {self.named(awaited)}{again}, then Enter."
+            return _say("type_value", sentence, wants)
         return _say("hold_zero", f"Hold: reading the zeros{again}.", wants)
 
     def _step(self, core: PullCore, wants: Wants, taken: str) -> Guide:
@@ -93,14 +100,19 @@ class Guidance:
         settling = core.settling
         if core.fault:
             return _say("wrong_range", f"{core.fault[0].upper()}{core.fault[1:]}.", wants)
-        if step.lift_m is not None and lift is not None and not core.lift_on_press:
+        awaited = core.awaited[0] if core.awaited else ""
+        if awaited == "lift":
+            return _say("type_value", taken + self._type_lift(core, step), wants)
+        if step.lift_m is not None and lift is not None and not core.lift_on_press and "lift" not in core.typed:
             off_m = step.lift_m - lift
             if abs(off_m) > settling.lift_tolerance_m:
                 goal = self.lift(step.lift_m)
                 if off_m > 0:
                     return _say("open_valve", f"{taken}Open the valve to {goal}: {self._bare_lift(off_m)} more.", wants)
                 return _say("close_down", f"{taken}Close the valve to {goal}: {self._bare_lift(-off_m)} back.", wants)
-        if pressure is not None:
+        if awaited == "test_pressure":
+            return _say("type_value", taken + self._type_pressure(core, step), wants)
+        if pressure is not None and "test_pressure" not in core.typed:
             off_pa = step.test_pressure_pa - pressure
             if abs(off_pa) > step.test_pressure_pa * settling.test_pressure_band:
                 goal = self.pressure(step.test_pressure_pa)
@@ -110,6 +122,8 @@ class Guidance:
                     return _say("raise_pressure", sentence, wants)
                 sentence = f"{taken}Lower the test pressure to {goal}: {self._bare_pressure(-off_pa)} less."
                 return _say("lower_pressure", sentence, wants)
+        if awaited:
+            return _say("type_value", f"{taken}Type the {self.named(awaited)}, then Enter.", wants)
         if taken:
             goal = self.lift(step.lift_m) if step.lift_m is not None else self.pressure(step.test_pressure_pa)
             return _say("taken", f"{taken}Next {goal}.", wants)
@@ -128,7 +142,24 @@ class Guidance:
         left = f", about {standing.remaining_s:.0f} s" if (standing.remaining_s or 0.0) >= 1.0 else ""
         return _say("hold_settling", f"Hold: {what or 'reading'}{left}.", wants)
 
+    def _type_lift(self, core: PullCore, step: Step) -> str:
+        goal, typed_m = self.lift(step.lift_m or 0.0), core.typed_here("lift")
+        if typed_m is None:
+            return f"Set the valve to {goal}. Type the {self.named('lift')}, then Enter."
+        return f"Typed {self.lift(typed_m)}: set the valve to {goal}, then type the lift again."
+
+    def _type_pressure(self, core: PullCore, step: Step) -> str:
+        typed_pa, plate = core.typed_here("test_pressure"), "" if core.with_valve else self._plate(self.wants(core))
+        goal = self.pressure(step.test_pressure_pa)
+        if typed_pa is None:
+            return f"{plate}Bring it to {goal}. Type the {self.named('test_pressure')}, then Enter."
+        return f"Typed {self.pressure(typed_pa)}: bring it to {goal}, then type the test pressure again."
+
     # ------------------------------------------------------------ words
+
+    def named(self, channel: str) -> str:
+        """A typed channel with the unit that its number is typed in."""
+        return f"{channel.replace('_', ' ')} in {self._units.get(channel, '')}"
 
     def _drift(self, standing: Standing) -> str:
         drift = standing.drift_rel_per_min

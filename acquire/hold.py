@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -47,6 +48,15 @@ def judge_hold(t_us: npt.ArrayLike, pressure_pa: npt.ArrayLike, target_pa: float
         held=held,
         reason=reason,
     )
+
+
+def typed_hold(pressure_pa: float, target_pa: float, band_pa: float) -> Hold:
+    """The hold of a test pressure that was typed once: never "held", whatever was typed."""
+    judged = judge_hold([0], [pressure_pa], target_pa, band_pa)
+    if not judged.held:
+        return replace(judged, inside_share=0.0)
+    said = f"typed once, {judged.deviation_pa:+.3g} Pa from target: nothing says that it held in between"
+    return replace(judged, held=False, reason=said, unwitnessed=True)
 
 
 def _verdict(deviation: float, drift: float, inside: float, excursion: float, band: float) -> tuple[bool, str]:

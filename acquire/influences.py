@@ -184,6 +184,9 @@ def _measured(
         found = [normal(name, value, unit, half_width, shared=True)]
     if its.resolution > 0.0:
         found.append(rectangular(f"{name}, digit", 0.0, unit, 0.5 * its.resolution * one, shared=False))
+    if its.zero_resolution > 0.0:
+        half_width = 0.5 * its.zero_resolution * one
+        found.append(rectangular(f"{name}, digit of its zero", 0.0, unit, half_width, shared=False))
     return found
 
 

@@ -20,9 +20,11 @@ from acquire.response import BenchResponse
 from acquire.room_air import marks_of
 from acquire.signals import Signals
 from acquire.stabiliser import Stabiliser
+from acquire.typed_step import PRESSURE_TYPED, STANDING, TypedStep, awaiting, no_zero, zero_left_out
 from acquire.units import from_si
 from acquire.values import (
     Capture,
+    Channel,
     Mark,
     Outcome,
     Phase,
@@ -70,6 +72,7 @@ class PullCore:
         )
         self._steps = request.steps()
         self._with_valve = request.kind == "lift"
+        self._typing = TypedStep(self._signals.typed, self._with_valve)
         self._refuse_unreachable()
         self._refuse_without_air()
         self._phase: Phase = start.phase
@@ -148,6 +151,47 @@ class PullCore:
         return self._signals.lift_on_press
 
     @property
+    def typed(self) -> tuple[Channel, ...]:
+        """The channels of this pull that a person types, in the order in which they are asked for."""
+        return self._typing.channels
+
+    @property
+    def awaited(self) -> tuple[str, ...]:
+        """What is to be typed now, the first of it first."""
+        if self._phase in ("zero_before", "zero_after"):
+            return self._zero_reader.awaited()
+        if self._phase == "ended" or not self._typing.channels:
+            return ()
+        step = self._steps[self._now]
+        band_pa = step.test_pressure_pa * self.settling.test_pressure_band
+        return self._typing.awaited(step, self.settling.lift_tolerance_m, band_pa)
+
+    @property
+    def asked(self) -> str:
+        """The channel that a number typed now is taken for; empty where none is."""
+        if self.awaited:
+            return self.awaited[0]
+        return self._typing.latest if self._phase == "steps" else ""
+
+    def typed_here(self, channel: str) -> float | None:
+        """What was typed of this step, in SI with its zero subtracted; None where nothing was."""
+        return self._typing.value(channel) if self._phase == "steps" else None
+
+    def check_typed(self, channel: str, value: float) -> None:
+        """Whether this SI value can be used now. Raises :class:`Refused` with a sentence."""
+        if self._phase == "ended":
+            return
+        if self._paused:
+            raise Refused("The pull is paused: go on first, then type.")
+        if self._phase != "steps":
+            if self._zero_reader.is_no_zero(channel, value):
+                raise Refused(no_zero(channel))
+            return
+        fault = self._signals.typed_fault(channel, value - self._signals.zero(channel))
+        if fault:
+            raise Refused(f"Not used: {fault}.")
+
+    @property
     def points(self) -> tuple[Point, ...]:
         """Every take so far."""
         return tuple(self._points)
@@ -167,7 +211,7 @@ class PullCore:
         """Why there is no flow, or why a settled reading cannot be taken; empty when nothing is wrong."""
         if self._phase != "steps":
             return ""
-        settled = self._stabiliser.capture() is not None
+        settled = not self.awaited and self._stabiliser.capture() is not None
         return self._signals.fault or self._signals.range_fault(settled) or self._fault
 
     def latest(self, signal: str) -> float | None:
@@ -181,7 +225,9 @@ class PullCore:
 
     def standing(self) -> Standing:
         """The stabiliser's judgement at this moment."""
-        return self._stabiliser.standing()
+        if self._typing.with_meter:
+            return STANDING
+        return awaiting(self.awaited[0]) if self.awaited else self._stabiliser.standing()
 
     def stated_flow_m3_s(self) -> float | None:
         """The flow now, stated at the reference, leakage included."""
@@ -248,6 +294,14 @@ class PullCore:
             return
         value -= self._signals.zero(channel)
         self._signals.keep(channel, t_us, value)
+        if channel in self._typing.channels:
+            self._typed(channel, t_us, value, outputs)
+            return
+        if self._typing.channels and self.awaited:
+            # the valve may move unseen until its lift is typed: the stabiliser is told nothing of that time
+            if channel == "meter_pressure":
+                self._signals.flow(t_us, value)
+            return
         if not self._aimed:
             self._stabiliser.aim(t_us, self._witnessed(self._steps[self._now]))
             self._aimed = True
@@ -258,6 +312,33 @@ class PullCore:
         elif not self.lift_on_press:
             self._stabiliser.push_lift(t_us, value)
 
+    def _typed(self, channel: str, t_us: int, value: float, outputs: list[Output]) -> None:
+        """A typed value: the record of the flow counts from it on; with the meter typed it may complete the point."""
+        self._typing.put(channel, t_us, value)
+        self._fault = ""
+        if not self._typing.with_meter:
+            self._stabiliser = Stabiliser(self.settling, self._stabiliser.learned)
+            self._aimed = False
+        elif not self._paused and not self.awaited:
+            self._fault = self._off_beside()
+            capture = None if self._fault else self._captured()
+            if capture is not None:
+                self._take(capture, "hand", outputs)
+
+    def _off_beside(self) -> str:
+        """What is measured beside a typed meter and was not in place when it was typed; empty when all was."""
+        silent = self._silent()
+        if silent is not None:
+            return f"no {silent.replace('_', ' ')} reading: check its cable, then type again"
+        step = self._steps[self._now]
+        pressure, lift = self.latest("test_pressure"), self.latest("lift")
+        band_pa = step.test_pressure_pa * self.settling.test_pressure_band
+        if pressure is not None and abs(pressure - step.test_pressure_pa) > band_pa * (1 + 1e-6):
+            return "the test pressure was not in its band: bring it there, then type the meter again"
+        if step.lift_m is not None and lift is not None and abs(lift - step.lift_m) > self.settling.lift_tolerance_m:
+            return "the lift was not at the step: set it, then type the meter again"
+        return ""
+
     def _flow(self, t_us: int, meter_pressure_pa: float, outputs: list[Output]) -> None:
         flow = self._signals.flow(t_us, meter_pressure_pa)
         if flow is None:
@@ -265,6 +346,9 @@ class PullCore:
         area_m2, mass_flow = flow
         if self._beside_m2:
             mass_flow += self._beside_m2 * self._signals.flux_at(self._steps[self._now].test_pressure_pa)
+        typed_pa = self._typing.value("test_pressure")
+        if typed_pa is not None:
+            self._stabiliser.push_pressure(t_us, typed_pa)
         self._stabiliser.push_flow(t_us, area_m2 + self._beside_m2, mass_flow)
         if self._paused or self.lift_on_press:
             return
@@ -274,10 +358,24 @@ class PullCore:
 
     def _captured(self, now: bool = False) -> Capture | None:
         """The settled reading; with ``now`` the best to be had at this moment."""
+        if self._typing.with_meter:
+            return self._typed_capture()
         capture = self._stabiliser.capture_now() if now else self._stabiliser.capture()
         if capture is None or not self._beside_m2:
             return capture
         return replace(capture, area_m2=capture.area_m2 - self._beside_m2)
+
+    def _typed_capture(self) -> Capture | None:
+        meter_pressure_pa = self._typing.value("meter_pressure")
+        if meter_pressure_pa is None:
+            return None
+        try:
+            start_us = self._typing.window_from_us()
+            area_m2, sd_rel = self._signals.typed_area(self._signals.t_us, meter_pressure_pa, start_us)
+        except ValueError as error:
+            self._fault = str(error)
+            return None
+        return self._typing.capture(area_m2, sd_rel)
 
     def _silent(self) -> str | None:
         return self._signals.silent(with_lift=self._with_valve and not self.lift_on_press)
@@ -312,6 +410,7 @@ class PullCore:
             capture=replace(capture, noise_bands=self._signals.noise_of(capture)),
             hold=its.hold,
             flow=its.flow,
+            typed=self.typed,
         )
         self._points.append(point)
         self._skipped.discard(self._now)
@@ -334,11 +433,12 @@ class PullCore:
     # ------------------------------------------------------------ steps and phases
 
     def _witnessed(self, step: Step) -> Step:
-        return replace(step, lift_m=None) if self.lift_on_press else step
+        return replace(step, lift_m=None) if self.lift_on_press or "lift" in self.typed else step
 
     def _aim(self, index: int) -> None:
         self._now = index
         self._aimed = False
+        self._typing.begin()
         self._fault = ""
         self._view = None
 
@@ -366,7 +466,8 @@ class PullCore:
         outputs.append(Moved({"steps": "first step", "zero_after": "zero check", "ended": "ended"}[phase]))
 
     def _new_zero_reader(self) -> ZeroReader:
-        return ZeroReader(self.config.zero, with_lift=self._with_valve and not self.lift_on_press)
+        with_lift = self._with_valve and not self.lift_on_press
+        return ZeroReader(self.config.zero, with_lift, self._signals.typed)
 
     def _zeros_read(self, zeros: Zeros, outputs: list[Output]) -> None:
         if self._phase == "zero_before":
@@ -400,10 +501,12 @@ class PullCore:
         outputs.append(Marked(mark))
 
     def _end(self, outcome: Outcome, outputs: list[Output]) -> None:
-        loose = [p.step + 1 for p in self._in_force().values() if not p.hold.held]
+        loose = [p.step + 1 for p in self._in_force().values() if p.hold.broken]
         if loose:
             steps = ", ".join(str(n) for n in sorted(loose))
             self._mark(Mark("hold", f"The test pressure did not hold at step {steps}."), outputs)
+        if any(p.hold.unwitnessed for p in self._in_force().values()):
+            self._mark(Mark("typed", PRESSURE_TYPED), outputs)
         apart = disagreement(self._points)
         if apart is not None:
             self._mark(apart, outputs)
@@ -437,6 +540,7 @@ class PullCore:
         elif action.kind == "go_on":
             self._paused = False
             self._aimed = False
+            self._typing.begin()
         elif action.kind == "range":
             self._change_range(action.meter_range)
         elif action.kind == "skip":
@@ -453,10 +557,16 @@ class PullCore:
             raise Refused(f"There is no meter range {meter_range!r}: use one of {', '.join(self.config.meter.ranges)}.")
         self._signals.change_range(meter_range)
         self._aimed = False
+        self._typing.begin()
         self._fault = ""
 
     def _skip(self, outputs: list[Output]) -> None:
-        if self._phase == "zero_before":
+        reads_zeros = self._phase in ("zero_before", "zero_after")
+        left_out = self._zero_reader.leave_out(self._signals.zero) if reads_zeros else ()
+        if left_out:
+            sentence = zero_left_out(left_out, before=self._phase == "zero_before")
+            self._mark(Mark("zero", sentence), outputs)
+        elif self._phase == "zero_before":
             self._mark(Mark("zero", "The zeros were not read before the pull."), outputs)
             self._enter("steps", outputs)
         elif self._phase == "zero_after":
@@ -473,6 +583,9 @@ class PullCore:
             raise Refused("The pull is paused: go on first, then take the point.")
         if self._phase != "steps":
             raise Refused("Zeros are being read now: there is no point to take. Skip the zero check to leave it out.")
+        missing = self._typing.missing()
+        if missing:
+            raise Refused(f"Nothing taken: type the {missing[0].replace('_', ' ')} first.")
         silent = self._silent()
         if silent is not None:
             raise Refused(f"Nothing taken: no {silent.replace('_', ' ')} reading for over a second. Check its cable.")

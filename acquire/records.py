@@ -209,6 +209,22 @@ class Action(Table):
     by: Text = ""
 
 
+class Entry(Table):
+    """A value that a person typed, or a device that types: the text as it came."""
+
+    channel: Annotated[str, Field(max_length=60)]
+    text: Annotated[str, Field(max_length=60)]
+    by: Text = ""
+
+
+class Entered(Table):
+    """What an entry was read as: a number in the channel's unit."""
+
+    channel: str
+    number: float
+    unit: str
+
+
 class LeakageLaw(Table):
     """Leakage as an effective area over the test pressure, from a blank-plate run.
 
@@ -254,6 +270,7 @@ Situation = Literal[
     "hold_moving",
     "hold_settling",
     "stuck",
+    "type_value",
     "taken",
     "paused",
     "ended",
@@ -272,15 +289,23 @@ class Wants(Table):
 
 
 class Guide(Table):
-    """The one thing to do now, as a sentence in the operator's units."""
+    """The one thing to do now, as a sentence in the operator's units.
+
+    ``typed``: the channel that a number typed now is taken for, in ``typed_unit``; both empty where none is.
+    """
 
     situation: Situation
     sentence: str
     wants: Wants = Wants()
+    typed: str = ""
+    typed_unit: str = ""
 
 
 class Reading(Table):
-    """One channel as it stands: SI value, age, state, where it came from; ``number`` as the instrument sent it."""
+    """One channel as it stands: SI value, age, state, where it came from; ``number`` as the instrument sent it.
+
+    ``typed``: a person's, and as old as ``age_s`` says.
+    """
 
     value: float | None
     unit: str
@@ -288,6 +313,7 @@ class Reading(Table):
     state: ReadingState
     source: str
     number: float | None = None
+    typed: bool = False
 
 
 class InstrumentState(Table):
@@ -330,6 +356,7 @@ class BenchChannel(Table):
 
     instrument: str
     settings: ChannelSettings
+    typed: bool = False
 
 
 class BenchSummary(Table):
@@ -384,7 +411,7 @@ def bench_channels(config: BenchConfig) -> dict[str, BenchChannel]:
     except DriverError:
         return {}
     return {
-        channel: BenchChannel(instrument=its.name, settings=plain_settings(settings))
+        channel: BenchChannel(instrument=its.name, settings=plain_settings(settings), typed=its.typed)
         for its in instruments
         for channel, settings in its.settings.channels.items()
     }

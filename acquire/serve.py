@@ -16,7 +16,7 @@ def serve_bench(
     """Run until a signal. Raises the errors that ``steadydraw`` says as one sentence."""
     config = load_config(config_path)
     clock = SystemClock(clock_speed)
-    ports = [instrument.settings.port for instrument in config.make_instruments()]
+    ports = [instrument.settings.port for instrument in config.make_instruments() if not instrument.typed]
     with claim(config.name, archive_path, ports, clock):
         engine = Engine(config, config_path.read_text(encoding="utf-8"), archive_path, clock)
         service = Service(engine, config.name, archive_path, port=port, clock=clock)

@@ -3,6 +3,7 @@
 Pure: samples go in, and a settled window comes out as a measured flow.
 """
 
+import math
 from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 
@@ -10,7 +11,7 @@ from acquire.basis import Basis
 from acquire.config import BenchConfig
 from acquire.flow import FlowModel, Neighbour, Window, evaluate
 from acquire.flow_noise import noise_bands
-from acquire.hold import judge_hold
+from acquire.hold import judge_hold, typed_hold
 from acquire.leakage import bound_of, reads_least
 from acquire.records import LeakageLaw
 from acquire.room_air import by_hand, in_force
@@ -90,6 +91,8 @@ class Signals:
         instruments = config.make_instruments()
         # an indicator that only speaks when its button is pressed cannot be a witness
         self.lift_on_press = any("lift" in i.settings.channels and i.silence_is_normal for i in instruments)
+        # what is typed stands until it is typed again: no window of it, and never too old
+        self.typed = frozenset(channel for i in instruments if i.typed for channel in i.settings.channels)
         self.channels = channel_settings(instruments, basis.calibrations, config.water)
         self.air_by_hand = by_hand(config, basis, self.channels)
         self.config = config = in_force(config, self.air_by_hand)
@@ -138,6 +141,8 @@ class Signals:
     def silent(self, with_lift: bool) -> str | None:
         """The first needed signal that is too old to be trusted."""
         for name in _SIGNALS if with_lift else _SIGNALS[:2]:
+            if name in self.typed:
+                continue
             latest_us = self._series[name].latest_us
             if latest_us is None or self.t_us - latest_us > FRESH_US:
                 return name
@@ -151,12 +156,49 @@ class Signals:
         test_pressure_pa = self.latest("test_pressure")
         if model is None or test_pressure_pa is None:
             return None
-        area_m2 = model.effective_area_m2(meter_pressure_pa, test_pressure_pa)
-        if self.reads_leak and meter_pressure_pa < 0.0:
-            area_m2 = -model.effective_area_m2(-meter_pressure_pa, test_pressure_pa)
-        self.keep("area", t_us, area_m2)
+        area_m2 = self._area_m2(model, t_us, meter_pressure_pa, test_pressure_pa)
         mass_flow = area_m2 * model.port_flux_kg_s_m2(test_pressure_pa) if area_m2 != 0.0 else 0.0
         return area_m2, mass_flow
+
+    def _area_m2(self, model: FlowModel, t_us: int, meter_pressure_pa: float, test_pressure_pa: float) -> float:
+        if self.reads_leak and meter_pressure_pa < 0.0:
+            area_m2 = -model.effective_area_m2(-meter_pressure_pa, test_pressure_pa)
+        else:
+            area_m2 = model.effective_area_m2(meter_pressure_pa, test_pressure_pa)
+        self.keep("area", t_us, area_m2)
+        return area_m2
+
+    def typed_area(self, t_us: int, meter_pressure_pa: float, start_us: int) -> tuple[float, float]:
+        """Effective area (m2) of a typed meter reading, and the relative scatter of a test pressure measured beside it.
+
+        The latter since ``start_us``. Raises ``ValueError`` with one sentence when they give no area.
+        """
+        model = self.model()
+        _, pressure = self._between("test_pressure", start_us, t_us)
+        if model is None or not pressure:
+            raise ValueError(self.fault or "the room's air or the test pressure is not known yet")
+        mean_pa = _mean(pressure)
+        area_m2 = self._area_m2(model, t_us, meter_pressure_pa, mean_pa)
+        square = sum((its - mean_pa) ** 2 for its in pressure) / max(len(pressure) - 1, 1)
+        return area_m2, math.sqrt(square) / abs(mean_pa) if mean_pa else 0.0
+
+    def typed_fault(self, channel: str, value: float) -> str:
+        """Why a typed value cannot be a reading of a step; empty when it can. ``value``: its zero subtracted."""
+        model = self.model()
+        if channel == "test_pressure" and not value > 0.0:
+            return "a test pressure of zero or less gives no flow: check which way round the column is connected"
+        if channel != "meter_pressure" or model is None or self._is_bound(value):
+            return ""
+        return model.range_fault(value) or ""
+
+    def _between(self, signal: str, start_us: int, end_us: int) -> tuple[list[int], list[float]]:
+        """A signal's window; of a typed one its latest value alone."""
+        series = self._series[signal]
+        if signal not in self.typed:
+            return series.between(start_us, end_us)
+        if series.latest is None or series.latest_us is None:
+            return [], []
+        return [series.latest_us], [series.latest]
 
     def flux_at(self, test_pressure_pa: float) -> float:
         """Ideal mass flux at a test pressure, kg/(s m2); 0 while the air is not known."""
@@ -233,8 +275,8 @@ class Signals:
         Raises ``ValueError`` with one sentence when the window gives no flow.
         """
         model = self.model()
-        pressure_t, pressure = self._series["test_pressure"].between(capture.t_start_us, capture.t_end_us)
-        _, meter = self._series["meter_pressure"].between(capture.t_start_us, capture.t_end_us)
+        pressure_t, pressure = self._between("test_pressure", capture.t_start_us, capture.t_end_us)
+        _, meter = self._between("meter_pressure", capture.t_start_us, capture.t_end_us)
         if model is None or not pressure or not meter:
             raise ValueError(self.fault or "there are no readings in the window")
         meter_pressure_pa = _mean(meter)
@@ -243,9 +285,12 @@ class Signals:
         if fault is not None:
             raise ValueError(fault)
         if step.lift_m is not None and lift_m is None:
-            _, lifts = self._series["lift"].between(capture.t_start_us, capture.t_end_us)
+            _, lifts = self._between("lift", capture.t_start_us, capture.t_end_us)
             lift_m = _mean(lifts) if lifts else self.latest("lift")
-        hold = judge_hold(pressure_t, pressure, step.test_pressure_pa, band_pa)
+        if "test_pressure" in self.typed:
+            hold = typed_hold(pressure[0], step.test_pressure_pa, band_pa)
+        else:
+            hold = judge_hold(pressure_t, pressure, step.test_pressure_pa, band_pa)
         window = Window(hold.mean_pa, meter_pressure_pa, lift_m, step.lift_m)
         if bound:
             flow = bound_of(model, hold.mean_pa)

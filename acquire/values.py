@@ -112,6 +112,8 @@ class Hold:
 
     ``inside_share`` is the share of the samples inside target +- band.
     ``largest_excursion_pa`` is signed: the sample farthest from the target.
+    ``unwitnessed``: the pressure was typed once and lay inside the band then;
+    nothing says that it held in between, nor that it did not.
     """
 
     target_pa: float
@@ -125,6 +127,12 @@ class Hold:
     n: int
     held: bool
     reason: str
+    unwitnessed: bool = False
+
+    @property
+    def broken(self) -> bool:
+        """Whether it is known that it did not hold."""
+        return not self.held and not self.unwitnessed
 
 
 # ---------------------------------------------------------------- flow
@@ -213,7 +221,8 @@ class Point:
     for one taken at the end of the longest wait; ``remark`` says why.
     ``take`` counts from 1 for each step; the highest take is the one in
     force, earlier ones are kept. Window means are after the zeros were
-    subtracted.
+    subtracted. ``typed``: the channels that a person typed. With the meter's
+    among them nothing judged whether the reading had settled.
     """
 
     step: int
@@ -232,6 +241,7 @@ class Point:
     capture: Capture
     hold: Hold
     flow: FlowResult
+    typed: tuple[Channel, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

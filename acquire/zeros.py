@@ -1,6 +1,7 @@
 """Reading the zeros: bench off, valve closed, everything quiet for a while."""
 
 from collections import deque
+from collections.abc import Callable, Collection
 
 from acquire.config import Zero
 from acquire.values import Zeros
@@ -13,12 +14,15 @@ class ZeroReader:
 
     Every sample of the last ``time_s`` must lie inside its band, and the two
     halves of that time must agree within half the shift limit: a blower that
-    runs down or a valve that still turns is not a zero.
+    runs down or a valve that still turns is not a zero. Of a ``typed`` signal
+    the latest number inside its band counts.
     """
 
-    def __init__(self, settings: Zero, with_lift: bool) -> None:
+    def __init__(self, settings: Zero, with_lift: bool, typed: Collection[str] = ()) -> None:
         self._settings = settings
         self._signals = _SIGNALS if with_lift else _SIGNALS[:2]
+        self._typed = tuple(name for name in self._signals if name in typed)
+        self._left_out: dict[str, float] = {}
         self._windows: dict[str, deque[tuple[int, float]]] = {name: deque() for name in self._signals}
 
     def _band(self, signal: str) -> float:
@@ -29,14 +33,31 @@ class ZeroReader:
 
     def outside(self) -> tuple[str, ...]:
         """The signals whose latest sample lies outside its band."""
-        return tuple(name for name in self._signals if not self._windows[name])
+        return tuple(name for name in self._signals if not self._windows[name] and name not in self._typed)
+
+    def awaited(self) -> tuple[str, ...]:
+        """The signals whose zero is still to be typed."""
+        return tuple(name for name in self._typed if not self._windows[name] and name not in self._left_out)
+
+    def leave_out(self, zero: Callable[[str], float]) -> tuple[str, ...]:
+        """Go on without the zeros that are still to be typed, if others are measured; which they are.
+
+        ``zero`` gives what counts in their place.
+        """
+        left_out = self.awaited() if len(self._typed) < len(self._signals) else ()
+        self._left_out |= {name: zero(name) for name in left_out}
+        return left_out
+
+    def is_no_zero(self, signal: str, value: float) -> bool:
+        """Whether a value lies outside its signal's band."""
+        return abs(value) > self._band(signal)
 
     def push(self, t_us: int, signal: str, value: float) -> Zeros | None:
         """Use one sample; the zeros when they are complete."""
         window = self._windows.get(signal)
         if window is None:
             return None
-        if abs(value) > self._band(signal):
+        if self.is_no_zero(signal, value):
             window.clear()
             return None
         window.append((t_us, value))
@@ -45,6 +66,11 @@ class ZeroReader:
             window.popleft()
         means = {}
         for name, its in self._windows.items():
+            if name in self._typed:
+                if name in self.awaited():
+                    return None
+                means[name] = its[-1][1] if its else self._left_out[name]
+                continue
             if len(its) < 4 or its[0][0] > oldest_us or t_us - its[-1][0] > 1_000_000:
                 return None
             values = [v for _, v in its]

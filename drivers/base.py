@@ -56,7 +56,8 @@ class ChannelSettings(Settings):
     line from ``at_low`` at its lower end to ``at_high`` at its upper end.
     Accuracy is the maker's or the
     certificate's 95 % figure: ``accuracy`` in ``unit``, plus
-    ``accuracy_percent_of_reading``; ``resolution`` is one digit, in ``unit``.
+    ``accuracy_percent_of_reading``; ``resolution`` is one digit, in ``unit``,
+    ``zero_resolution`` one digit of a zero that is not the mean of many samples.
     """
 
     field: str = ""
@@ -71,6 +72,7 @@ class ChannelSettings(Settings):
     signal: Literal["", "4-20 mA", "0.5-4.5 V"] = ""
     at_low: Finite | None = None
     at_high: Finite | None = None
+    zero_resolution: Annotated[Finite, Field(ge=0)] = 0.0
 
     @model_validator(mode="after")
     def _ends_of_the_signal(self) -> "ChannelSettings":
@@ -188,6 +190,10 @@ class Instrument(ABC):
     silence_is_normal: bool = False
     # one that answers when it is asked: its parser says what to ask with
     asks: bool = False
+    # one that asks, and whose every answer is one line of text: only these can be on a visa:// port
+    answers_in_lines: bool = False
+    # one without a port: its numbers are typed
+    typed: bool = False
 
     def __init__(self, name: str, settings: InstrumentSettings) -> None:
         self.name = name

@@ -1,4 +1,4 @@
-"""Names of instrument families to the classes behind them."""
+"""Names of instrument families to the classes behind them: built in, or of another installed package."""
 
 import difflib
 from collections.abc import Iterable
@@ -7,13 +7,16 @@ from typing import get_args
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
+from drivers import plugins
 from drivers.base import Instrument, InstrumentSettings
 from drivers.button import LineOnButton
-from drivers.errors import SettingsError
+from drivers.errors import DriverError, SettingsError
 from drivers.lines import LinesAsked, LinesStreamed
 from drivers.link import check_port
 from drivers.modbus import ModbusRtu
 from drivers.scpi import Scpi
+from drivers.typed import Typed
+from drivers.visa import is_visa
 
 FAMILIES: dict[str, type[Instrument]] = {
     "lines_streamed": LinesStreamed,
@@ -21,6 +24,7 @@ FAMILIES: dict[str, type[Instrument]] = {
     "line_on_button": LineOnButton,
     "modbus_rtu": ModbusRtu,
     "scpi": Scpi,
+    "typed": Typed,
 }
 
 
@@ -30,18 +34,39 @@ def make_instrument(name: str, table: dict[str, object]) -> Instrument:
     Raises :class:`SettingsError` with one sentence that starts with the key,
     relative to the entry.
     """
-    known = ", ".join(FAMILIES)
+    others = plugins.offered(FAMILIES)
+    known = ", ".join([*FAMILIES, *others])
     if "driver" not in table:
         raise SettingsError(f"driver: this key is needed; known drivers are {known}")
     driver = table["driver"]
-    if not isinstance(driver, str) or driver not in FAMILIES:
-        raise SettingsError(f"driver: no such driver {driver!r}{_nearest(driver, FAMILIES)}; known are {known}")
-    family = FAMILIES[driver]
+    if isinstance(driver, str) and driver in FAMILIES:
+        return _made(FAMILIES[driver], name, table)
+    if not isinstance(driver, str) or driver not in others:
+        raise SettingsError(
+            f"driver: no such driver {driver!r}{_nearest(driver, [*FAMILIES, *others])}; known are {known}"
+        )
+    family = plugins.load(driver, others[driver])
+    try:
+        return plugins.proven(_made(family, name, table))
+    except DriverError:
+        raise
+    except Exception as error:  # whatever a package that is not ours may raise
+        raise SettingsError(
+            f"driver: {driver!r} of an installed package failed ({plugins.faulty(error)}): "
+            "report it to whoever made that package"
+        ) from error
+
+
+def _made(family: type[Instrument], name: str, table: dict[str, object]) -> Instrument:
     try:
         settings = family.Settings.model_validate(table)
     except ValidationError as error:
         raise SettingsError(_say(_most_telling(error.errors()), family.Settings)) from error
     check_port(settings.port)
+    if is_visa(settings.port) and not family.answers_in_lines:
+        raise SettingsError(
+            f"port: {settings.port} only answers when asked, with one line: use the driver scpi or lines_asked"
+        )
     return family(name, settings)
 
 

@@ -26,7 +26,7 @@ class Press(NamedTuple):
     t_us: int
 
 
-NoticeKind = Literal["opened", "lost", "back", "silent", "discarded"]
+NoticeKind = Literal["opened", "lost", "back", "silent", "discarded", "typed"]
 
 
 class Notice(NamedTuple):

@@ -9,7 +9,18 @@ from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
 from acquire.bench_records import kinds
-from acquire.records import Action, BenchSummary, Frame, PullRequest, PullRow, Refused, Subject, Template
+from acquire.records import (
+    Action,
+    BenchSummary,
+    Entered,
+    Entry,
+    Frame,
+    PullRequest,
+    PullRow,
+    Refused,
+    Subject,
+    Template,
+)
 from acquire.service.command import Command, NotInCommand, signed
 from acquire.service.guard import refusal
 from acquire.service.hub import Hub
@@ -101,6 +112,11 @@ def make_app(engine: EngineApi, hub: Hub, command: Command, health: Health, open
     def act(action: Action, screen: FromScreen) -> None:
         command.admit(screen)
         engine.act(signed(action, screen))
+
+    @app.post("/v1/entries", response_model=Entered)
+    def enter(entry: Entry, screen: FromScreen) -> Response:
+        command.admit(screen)
+        return _json(engine.enter(signed(entry, screen)))
 
     @app.post("/v1/command", status_code=204)
     async def take_command(screen: Annotated[Screen, Depends(this_screen)]) -> None:

@@ -12,12 +12,14 @@ import threading
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from typing import TypeVar
 
 from acquire.clock import Clock
-from acquire.records import Action, Frame, Refused
+from acquire.records import Action, Entry, Frame, Refused
 from acquire.wire import Screen
 
 HELD_US = 10_000_000
+Signed = TypeVar("Signed", Action, Entry)
 
 
 class NotInCommand(Refused):
@@ -98,8 +100,8 @@ class Command:
             self._announce(f"The screen '{screen.name}' is in command now.")
 
 
-def signed(action: Action, screen: Screen | None) -> Action:
-    """The action as it is recorded: with the screen it came from, unless it says who did it."""
+def signed(action: Signed, screen: Screen | None) -> Signed:
+    """The action or entry as it is recorded: with the screen it came from, unless it says who did it."""
     if screen is None or action.by:
         return action
     return action.model_copy(update={"by": screen.name})

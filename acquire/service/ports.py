@@ -10,6 +10,8 @@ from acquire.records import (
     Action,
     ArchivedPull,
     BenchSummary,
+    Entered,
+    Entry,
     Frame,
     LiveEvent,
     PullRequest,
@@ -53,6 +55,10 @@ class EngineApi(Protocol):
 
     def act(self, action: Action) -> None:
         """Do what the operator did."""
+        ...
+
+    def enter(self, entry: Entry) -> Entered:
+        """Take in a value that was typed."""
         ...
 
     def keep_record(self, record: BenchRecord) -> int:

@@ -27,6 +27,7 @@ TONES: dict[Situation, tuple[Tone, str]] = {
     "hold_moving": ("hold", "■"),
     "hold_settling": ("hold", "■"),
     "stuck": ("trouble", "!"),
+    "type_value": ("move", "▶"),
     "taken": ("taken", "✔"),
     "paused": ("rest", "‖"),
     "ended": ("rest", "✔"),

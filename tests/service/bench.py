@@ -11,6 +11,8 @@ from acquire.records import (
     Action,
     ArchivedPull,
     BenchSummary,
+    Entered,
+    Entry,
     EventKind,
     Frame,
     Guide,
@@ -116,6 +118,11 @@ class FakeEngine:
     def act(self, action: Action) -> None:
         self._refuse_if_told()
         self.done.append(action)
+
+    def enter(self, entry: Entry) -> Entered:
+        self._refuse_if_told()
+        self.done.append(entry)
+        return Entered(channel=entry.channel, number=28.1, unit="inH2O")
 
     def keep_record(self, record: BenchRecord) -> int:
         self._refuse_if_told()
