@@ -62,13 +62,14 @@ def _spoken_errors() -> tuple[type[Exception], ...]:
     """Errors whose message is already a sentence for the operator."""
     from acquire.client import ClientError
     from acquire.config import ConfigError
+    from acquire.publishing.broker import BrokerError
     from acquire.records import Refused
     from acquire.sheet import SheetError
     from acquire.single import AlreadyRunning
     from acquire.store.errors import ArchiveError
     from drivers.errors import DriverError
 
-    return (AlreadyRunning, ArchiveError, ClientError, ConfigError, DriverError, Refused, SheetError)
+    return (AlreadyRunning, ArchiveError, BrokerError, ClientError, ConfigError, DriverError, Refused, SheetError)
 
 
 for command in (

@@ -20,12 +20,21 @@ def serve_bench(
     with claim(config.name, archive_path, ports, clock):
         engine = Engine(config, config_path.read_text(encoding="utf-8"), archive_path, clock)
         service = Service(engine, config.name, archive_path, port=port, clock=clock)
+        publisher = None
+        if config.publish is not None:
+            from acquire.publishing.publisher import Publisher
+
+            publisher = Publisher(config.publish, config_path.parent, engine, clock)
         engine.subscribe(lambda event: say(f"{event.kind}: {event.sentence}"))
         try:
             engine.start()
+            if publisher is not None:
+                publisher.start()
             for line in engine.air_lines():
                 say(line)
             service.run(lambda url: say(f"{config.name}: serving on {url}, archive {archive_path}"))
         finally:
             service.stop()
+            if publisher is not None:
+                publisher.stop()
             engine.stop()

@@ -44,6 +44,7 @@ class Broker:
         self._answers: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._heard: dict[str, bytes] = {}
         self._news = threading.Condition()
+        self._sent: set[int] = set()
         self._lost = ""
         # the same name at each start: a broker that still holds the connection of a killed daemon
         # lets go of it, and says its will, before it accepts this one
@@ -55,6 +56,7 @@ class Broker:
         self._client.on_connect = self._on_connect
         self._client.on_disconnect = self._on_disconnect
         self._client.on_message = self._on_message
+        self._client.on_publish = self._on_publish
         self._client.will_set(will_topic, will, qos=1, retain=True)
         self._secure(folder)
         self._connect()
@@ -105,13 +107,14 @@ class Broker:
     def send(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
         """Returns when the broker has it."""
         self._check()
-        sent = self._client.publish(topic, payload, qos=1, retain=retain)
-        try:
-            sent.wait_for_publish(ANSWER_S)
-        except (RuntimeError, ValueError) as error:
-            raise self._gone(str(error)) from error
-        if not sent.is_published():
-            raise self._gone("no answer")
+        # with 2, who collects can ask for each message exactly once
+        sent = self._client.publish(topic, payload, qos=2, retain=retain)
+        with self._news:
+            # (the library's own wait does not end when the connection does)
+            self._news.wait_for(lambda: sent.mid in self._sent or self._lost, ANSWER_S)
+            if sent.mid not in self._sent:
+                raise self._gone(self._lost or "no answer")
+            self._sent.discard(sent.mid)
 
     def tell(self, topic: str, payload: bytes) -> None:
         """Sends without waiting: live values, of which the next one is soon there."""
@@ -151,6 +154,11 @@ class Broker:
         self._answers.put(str(reason))
         with self._news:
             self._lost = str(reason)
+            self._news.notify_all()
+
+    def _on_publish(self, _client: Any, _user: Any, number: int, _reason: Any, _properties: Any) -> None:
+        with self._news:
+            self._sent.add(number)
             self._news.notify_all()
 
     def _on_message(self, _client: Any, _user: Any, message: Any) -> None:

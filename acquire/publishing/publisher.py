@@ -21,6 +21,7 @@ from acquire.store.reader import ArchiveReader
 
 log = logging.getLogger(__name__)
 FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 60.0
+LONGEST_STOP_S = 5.0
 
 
 class Source(Protocol):
@@ -60,7 +61,7 @@ class Publisher:
         self._since_utc = clock.utc().isoformat(timespec="seconds")
         self._stopping = threading.Event()
         self._wake = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="publisher")
+        self._thread = threading.Thread(target=self._run, name="publisher", daemon=True)
         self._unsubscribe: Callable[[], None] = lambda: None
         self._waits_s = first_wait_s
         self.well = False
@@ -81,7 +82,7 @@ class Publisher:
         self._stopping.set()
         self._wake.set()
         if self._thread.ident is not None:
-            self._thread.join()
+            self._thread.join(LONGEST_STOP_S)
 
     def _hear(self, event: LiveEvent) -> None:
         if event.kind == "taken":

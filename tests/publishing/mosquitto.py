@@ -8,6 +8,7 @@ from pathlib import Path
 
 PLACES = "/usr/sbin:/usr/local/sbin:/opt/homebrew/sbin"
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path=PLACES)
+PASSWD = shutil.which("mosquitto_passwd") or "mosquitto_passwd"
 MISSING = "mosquitto is not installed here: the package mosquitto of your system brings it"
 
 
