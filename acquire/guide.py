@@ -159,7 +159,8 @@ class Guidance:
 
     def named(self, channel: str) -> str:
         """A typed channel with the unit that its number is typed in."""
-        return f"{channel.replace('_', ' ')} in {self._units.get(channel, '')}"
+        unit = self._units.get(channel, "")
+        return f"{channel.replace('_', ' ')} in {'inches' if unit == 'in' else unit}"
 
     def _drift(self, standing: Standing) -> str:
         drift = standing.drift_rel_per_min

@@ -331,7 +331,8 @@ class PullCore:
         if silent is not None:
             return f"no {silent.replace('_', ' ')} reading: check its cable, then type again"
         step = self._steps[self._now]
-        pressure, lift = self.latest("test_pressure"), self.latest("lift")
+        start_us = self._typing.window_from_us()
+        pressure, lift = (self._signals.measured_since(name, start_us) for name in ("test_pressure", "lift"))
         band_pa = step.test_pressure_pa * self.settling.test_pressure_band
         if pressure is not None and abs(pressure - step.test_pressure_pa) > band_pa * (1 + 1e-6):
             return "the test pressure was not in its band: bring it there, then type the meter again"
@@ -346,9 +347,9 @@ class PullCore:
         area_m2, mass_flow = flow
         if self._beside_m2:
             mass_flow += self._beside_m2 * self._signals.flux_at(self._steps[self._now].test_pressure_pa)
-        typed_pa = self._typing.value("test_pressure")
-        if typed_pa is not None:
-            self._stabiliser.push_pressure(t_us, typed_pa)
+        if "test_pressure" in self.typed:
+            # that it was in place when it was typed is all that is known of it
+            self._stabiliser.push_pressure(t_us, self._steps[self._now].test_pressure_pa)
         self._stabiliser.push_flow(t_us, area_m2 + self._beside_m2, mass_flow)
         if self._paused or self.lift_on_press:
             return

@@ -16,6 +16,7 @@ from acquire.leakage import bound_of, reads_least
 from acquire.records import LeakageLaw
 from acquire.room_air import by_hand, in_force
 from acquire.scaling import channel_settings, scale_for
+from acquire.units import factor
 from acquire.values import AirState, Capture, Direction, FlowResult, Hold, NoiseBand, Step, Zeros
 from drivers.sample import Sample
 
@@ -91,11 +92,15 @@ class Signals:
         instruments = config.make_instruments()
         # an indicator that only speaks when its button is pressed cannot be a witness
         self.lift_on_press = any("lift" in i.settings.channels and i.silence_is_normal for i in instruments)
-        # what is typed stands until it is typed again: no window of it, and never too old
-        self.typed = frozenset(channel for i in instruments if i.typed for channel in i.settings.channels)
         self.channels = channel_settings(instruments, basis.calibrations, config.water)
         self.air_by_hand = by_hand(config, basis, self.channels)
         self.config = config = in_force(config, self.air_by_hand)
+        # what is typed, and one digit of it in SI: it stands until it is typed again, no window of it, never too old
+        self.typed = {
+            name: its.resolution * factor(its.unit, config.water)
+            for name, its in self.channels.items()
+            if any(i.typed and name in i.settings.channels for i in instruments)
+        }
         self._scales = {name: scale_for(its, config.water) for name, its in self.channels.items()}
         keep_us = round(config.settling.longest_wait_s * 2e6) + 10_000_000
         self._series = {name: Series(keep_us) for name in (*_SIGNALS, "area")}
@@ -190,6 +195,11 @@ class Signals:
         if channel != "meter_pressure" or model is None or self._is_bound(value):
             return ""
         return model.range_fault(value) or ""
+
+    def measured_since(self, signal: str, start_us: int) -> float | None:
+        """The mean of a measured signal; None where it is typed, or sent nothing."""
+        values = [] if signal in self.typed else self._series[signal].between(start_us, self.t_us)[1]
+        return _mean(values) if values else None
 
     def _between(self, signal: str, start_us: int, end_us: int) -> tuple[list[int], list[float]]:
         """A signal's window; of a typed one its latest value alone."""
@@ -288,7 +298,7 @@ class Signals:
             _, lifts = self._between("lift", capture.t_start_us, capture.t_end_us)
             lift_m = _mean(lifts) if lifts else self.latest("lift")
         if "test_pressure" in self.typed:
-            hold = typed_hold(pressure[0], step.test_pressure_pa, band_pa)
+            hold = typed_hold(pressure[0], step.test_pressure_pa, max(band_pa, self.typed["test_pressure"]))
         else:
             hold = judge_hold(pressure_t, pressure, step.test_pressure_pa, band_pa)
         window = Window(hold.mean_pa, meter_pressure_pa, lift_m, step.lift_m)

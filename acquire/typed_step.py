@@ -1,6 +1,6 @@
 """What was typed of one step, and what is still to be typed. Pure."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 
 from acquire.values import Capture, Channel, Standing, Step
 
@@ -17,10 +17,12 @@ STANDING = Standing("waiting", detail="the readings are typed: nothing judges wh
 class TypedStep:
     """The typed channels of a pull; their values count from the step's begin on.
 
-    A value typed twice replaces the first. ``channels`` are in the order in which they are asked for.
+    A value typed twice replaces the first. ``channels`` are in the order in which they are asked for;
+    ``typed`` holds one digit of each, in SI: nearer to its aim than that nothing can be typed.
     """
 
-    def __init__(self, typed: Collection[str], with_valve: bool) -> None:
+    def __init__(self, typed: Mapping[str, float], with_valve: bool) -> None:
+        self._digits = typed
         self.channels: tuple[Channel, ...] = tuple(
             name for name in _ORDER if name in typed and (with_valve or name != "lift")
         )
@@ -60,8 +62,9 @@ class TypedStep:
 
     def _away(self, channel: str, aim: float | None, band: float) -> bool:
         value = self.value(channel)
-        # what is typed lands on digits: an aim and a band that are whole digits must not miss by rounding
-        return value is None or (aim is not None and abs(value - aim) > band * (1 + 1e-6) + 1e-9)
+        # an aim and a band that are whole digits must not miss by rounding
+        band = max(band, self._digits[channel]) * (1 + 1e-6) + 1e-9
+        return value is None or (aim is not None and abs(value - aim) > band)
 
     def capture(self, area_m2: float, held_sd_rel: float = 0.0) -> Capture:
         """The typed reading: no scatter is claimed but that of a test pressure measured beside it.

@@ -10,24 +10,35 @@ from typing import Any
 from acquire.basis import NO_BASIS, Basis
 from acquire.bundled import read_bundled
 from acquire.config import BenchConfig, parse_config
+from acquire.entries import number_typed
+from acquire.frames import typed_units
 from acquire.guide import Guidance
 from acquire.leakage import fit_law
 from acquire.outputs import Output, Taken
 from acquire.pull import PullCore
 from acquire.records import Action, LeakageLaw, PullRequest
+from acquire.scaling import scale_for
 from acquire.values import Direction, Point
 from drivers.sample import Press, Sample
+from drivers.typed import Typed
 from sim.bench import SimBench
+from tests.whole.typist import Typist
 
 TICK_S = 0.02
 WEATHER_EVERY_S = 2.0
 
 
-def demo_config(**changes: str) -> BenchConfig:
-    """The demo's configuration; ``changes`` replace text in it."""
+def demo_text() -> str:
+    """The demo's configuration with ports that are never opened."""
     text = read_bundled("demo.toml")
     for name in ("front_end", "lift_indicator", "weather"):
         text = text.replace("{" + name + "}", f"/dev/{name}")
+    return text
+
+
+def demo_config(**changes: str) -> BenchConfig:
+    """The demo's configuration; ``changes`` replace text in it."""
+    text = demo_text()
     for old, new in changes.items():
         assert old in text
         text = text.replace(old, new)
@@ -52,8 +63,11 @@ class VirtualBench:
         self.config = config or demo_config()
         self.bench = bench or SimBench(seed)
         self._instruments = {i.name: i for i in self.config.make_instruments()}
-        self._parsers = {name: i.parser() for name, i in self._instruments.items()}
-        self._guidance = Guidance(self.config.display, self.config.water)
+        self._parsers = {name: i.parser() for name, i in self._instruments.items() if not i.typed}
+        self._typist = Typist(self.bench, [i for i in self._instruments.values() if isinstance(i, Typed)], seed)
+        self.entries: list[tuple[str, str]] = []
+        units = typed_units(list(self._instruments.values()))
+        self._guidance = Guidance(self.config.display, self.config.water, units)
         self._asked_s = -WEATHER_EVERY_S
         self._latest: dict[str, Sample] = {}
 
@@ -67,10 +81,11 @@ class VirtualBench:
             self._asked_s = self.bench.t_s
             self.bench.write("weather", self._instruments["weather"].parser().ask())
         self.bench.advance(TICK_S)
+        self._typist.look(TICK_S)
         samples: list[Sample] = []
         presses: list[Press] = []
         for name, data in self.bench.outputs().items():
-            for item in self._parsers[name].feed(data, self.t_us) if data else []:
+            for item in self._parsers[name].feed(data, self.t_us) if data and name in self._parsers else []:
                 if isinstance(item, Press):
                     presses.append(item)
                 else:
@@ -107,6 +122,9 @@ class VirtualBench:
             outputs = core.samples(samples)
             for press in presses:
                 outputs += core.act(press.t_us, Action(kind="press", by=press.instrument))
+            outputs += self.type(
+                core, self._typist.says(core.asked if core.awaited or core.fault else "", (core.phase, core.step))
+            )
             if each is not None:
                 each(core, outputs)
             for output in outputs:
@@ -116,6 +134,18 @@ class VirtualBench:
                     run.truth_at_taking.append(self.bench.true_now())
         run.seconds = self.bench.t_s - start_s
         return run
+
+    def type(self, core: PullCore, entry: tuple[str, str] | None) -> list[Output]:
+        """Type a text for a channel, as the engine takes it in."""
+        if entry is None:
+            return []
+        channel, text = entry
+        its = next(i for i in self._instruments.values() if isinstance(i, Typed) and channel in i.settings.channels)
+        settings = its.settings.channels[channel]
+        number = number_typed(channel, text, settings, self.config.water)
+        core.check_typed(channel, scale_for(settings, self.config.water).si(number))
+        self.entries.append(entry)
+        return core.samples([its.sample(channel, self.t_us, number)])
 
     def leakage(self, request: PullRequest) -> LeakageLaw:
         """Run a blank-plate run and fit its law."""
