@@ -50,11 +50,16 @@ class Replayed:
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """One batch that went in, and what came out of it."""
+    """One batch that went in, and what came out of it.
+
+    ``said``: what the operator was told besides: an instrument's notice, samples
+    that were lost, an action that was refused.
+    """
 
     t_us: int
     samples: list[Sample]
     outputs: list[Output]
+    said: str = ""
 
 
 def core_for(
@@ -94,16 +99,19 @@ def _zeros_by(zeros: Zeros, config: BenchConfig, then: Basis, now: Basis) -> Zer
 def play(reader: ArchiveReader, session_id: int, core: PullCore) -> Iterator[Moment]:
     """Feed a session to ``core`` in its recorded order."""
     for record in reader.stream(session_id):
-        if isinstance(record, (Notice, Lost)):
+        if isinstance(record, Notice):
+            yield Moment(record.t_us, [], [], record.sentence)
+            continue
+        if isinstance(record, Lost):
+            yield Moment(record.t_us, [], [], f"{record.samples} samples came in but could not be kept.")
             continue
         if isinstance(record, list):
             yield Moment(record[-1].t_us, record, core.samples(record))
             continue
         try:
-            outputs = core.act(record.t_us, record.action)
-        except Refused:
-            outputs = []
-        yield Moment(record.t_us, [], outputs)
+            yield Moment(record.t_us, [], core.act(record.t_us, record.action))
+        except Refused as refused:
+            yield Moment(record.t_us, [], [], str(refused))
 
 
 def replay(
