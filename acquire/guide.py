@@ -177,7 +177,7 @@ class Guidance:
         flow = from_si(point.flow.flow_m3_s, unit)
         half = from_si(point.flow.half_width_95_m3_s, unit)
         at = "" if point.step_lift_m is None else f" at {self.lift(point.step_lift_m)}"
-        how = "" if point.settled else ", not settled"
+        how = ", typed" if point.read_by_eye else "" if point.settled else ", not settled"
         return f"Taken{at}: {flow:.1f} {flow_unit_said(unit, point.flow.convention)} ± {half:.1f}{how}."
 
     def lift(self, lift_m: float) -> str:

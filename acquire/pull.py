@@ -20,7 +20,7 @@ from acquire.response import BenchResponse
 from acquire.room_air import marks_of
 from acquire.signals import Signals
 from acquire.stabiliser import Stabiliser
-from acquire.typed_step import PRESSURE_TYPED, STANDING, TypedStep, awaiting, no_zero, zero_left_out
+from acquire.typed_step import PRESSURE_TYPED, STANDING, TYPED, TypedStep, awaiting, no_zero, zero_left_out
 from acquire.units import from_si
 from acquire.values import (
     Capture,
@@ -416,6 +416,8 @@ class PullCore:
         self._points.append(point)
         self._skipped.discard(self._now)
         outputs.append(Taken(point))
+        if point.hold.unwitnessed and not any(mark.kind == TYPED for mark in self._marks):
+            self._mark(Mark(TYPED, PRESSURE_TYPED), outputs)
         self._next_step(outputs)
         return True
 
@@ -506,8 +508,6 @@ class PullCore:
         if loose:
             steps = ", ".join(str(n) for n in sorted(loose))
             self._mark(Mark("hold", f"The test pressure did not hold at step {steps}."), outputs)
-        if any(p.hold.unwitnessed for p in self._in_force().values()):
-            self._mark(Mark("typed", PRESSURE_TYPED), outputs)
         apart = disagreement(self._points)
         if apart is not None:
             self._mark(apart, outputs)

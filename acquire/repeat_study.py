@@ -84,10 +84,10 @@ def _unfit(pull: ArchivedPull) -> str:
         return f"it is a {pull.request.kind} run"
     if pull.outcome != "complete":
         return "it was aborted" if pull.outcome == "aborted" else "it is still open"
-    loose = [point.step + 1 for point in pull.in_force.values() if not point.hold.held]
+    loose = [point.step + 1 for point in pull.in_force.values() if point.hold.broken]
     if loose:
         return f"its test pressure did not hold at step {', '.join(map(str, loose))}"
-    unsettled = [point.step + 1 for point in pull.in_force.values() if not point.settled]
+    unsettled = [point.step + 1 for point in pull.in_force.values() if point.unsettled]
     if unsettled:
         return f"step {', '.join(map(str, unsettled))} had not settled"
     if any(mark.kind == "zero shift" for mark in pull.marks):

@@ -41,7 +41,8 @@ class HeldPull:
 
     ``sd`` is pooled over the points (root mean square), ``drift`` the mean
     change over a reading, either way, ``farthest`` the sample of all that lay
-    farthest from its target, ``band`` that within which it had to stay.
+    farthest from its target, ``band`` that within which it had to stay. Where
+    the test pressure was ``typed``, they say nothing about it.
     """
 
     id: int
@@ -55,6 +56,7 @@ class HeldPull:
     drift: float
     farthest: float
     band: float
+    typed: bool = False
 
     def of(self, measure: Measure) -> float:
         """One of its measures."""
@@ -144,12 +146,18 @@ def bench_steadiness(pulls: Iterable[HeldPull], bench: str | None = None, last: 
     only where there are no others. ``last`` keeps the newest so many. Raises
     ``ValueError`` with one sentence where nothing is left.
     """
-    found = sorted(pulls, key=lambda its: (its.started_utc, its.id))
+    every = sorted(pulls, key=lambda its: (its.started_utc, its.id))
+    found = [its for its in every if not its.typed]
     if not found:
-        raise ValueError("there is no lift pull with a point taken in this time: nothing says how steady the bench is")
+        typed = "whose test pressure was measured " if every else ""
+        raise ValueError(
+            f"there is no lift pull {typed}with a point taken in this time: nothing says how steady the bench is"
+        )
     real = [its for its in found if not its.simulated]
     kept = real or found
     left_out = [_left_out(len(found) - len(kept), "simulated")] if len(kept) < len(found) else []
+    if len(found) < len(every):
+        left_out.append(_left_out(len(every) - len(found), "with a typed test pressure"))
     name = bench if bench is not None else kept[-1].bench
     own = [its for its in kept if its.bench == name]
     if not own:

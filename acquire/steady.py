@@ -10,11 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from acquire.hold import judge_hold
+from acquire.hold import judge_hold, typed_hold
 from acquire.influences import PORT, READING
 from acquire.records import ArchivedPull
 from acquire.scaling import channel_settings, scale_for
 from acquire.store.reader import ArchiveReader
+from acquire.units import factor
 from acquire.values import Hold, Point
 
 
@@ -30,18 +31,19 @@ class PointHold:
 
 @dataclass(frozen=True, slots=True)
 class PullHold:
-    """All points in force and one verdict for the pull."""
+    """All points in force and one verdict for the pull; ``unwitnessed``: typed, neither held nor not."""
 
     points: tuple[PointHold, ...]
     held: bool
     reason: str
+    unwitnessed: bool = False
 
 
 # the inputs of the budget by which the test pressure makes a flow uncertain
 PARTS = {
     "the reading, with the pressure's scatter and drift in it": (READING,),
     "the gauge": ("test pressure", "test pressure, digit"),
-    "its zero": ("test pressure, zero",),
+    "its zero": ("test pressure, zero", "test pressure, digit of its zero"),
     "held against stated pressure": (PORT,),
 }
 
@@ -67,6 +69,11 @@ def in_the_flow(points: Sequence[Point]) -> str:
         "The flow is worked out from the pressure as it was measured, sample by sample, not from its target: "
         "what it scattered and drifted is in the reading's own scatter and so in the ±."
     )
+    if any("test_pressure" in point.typed for point in points):
+        said = (
+            "The flow is worked out from the pressure as it was typed, not from its target: how finely and how "
+            "accurately it could be read is in the ±, what it did before and after is not."
+        )
     parts = largest_parts(points)
     if not parts:
         return said
@@ -90,15 +97,25 @@ def pull_hold(reader: ArchiveReader, pull: ArchivedPull) -> PullHold:
         target_pa = steps[point.step].test_pressure_pa
         start_us, end_us = point.capture.t_start_us, point.capture.t_end_us
         session_id = reader.session_of_point(pull.id, point.step, point.take)
-        t_us, numbers = reader.samples(session_id, "test_pressure", start_us, end_us)
+        typed = "test_pressure" in point.typed
+        t_us, numbers = reader.samples(session_id, "test_pressure", None if typed else start_us, end_us)
+        if typed:
+            # what was typed stands until it is typed again
+            t_us, numbers = t_us[-1:], numbers[-1:]
         pressure_pa = scale.si(numbers) - zero_pa
-        hold = judge_hold(t_us.tolist(), pressure_pa.tolist(), target_pa, target_pa * band)
+        if typed and numbers.size:
+            one_digit_pa = channels["test_pressure"].resolution * factor(channels["test_pressure"].unit, water)
+            hold = typed_hold(float(pressure_pa[0]), target_pa, max(target_pa * band, one_digit_pa))
+        else:
+            hold = judge_hold(t_us.tolist(), pressure_pa.tolist(), target_pa, target_pa * band)
         found.append(PointHold(point, (t_us - start_us) / 1e6, pressure_pa, hold))
-    loose = [p for p in found if not p.hold.held]
+    loose = [p for p in found if p.hold.broken]
     if not found:
         return PullHold((), False, "no point was taken")
     if loose:
         which = ", ".join(str(p.point.step + 1) for p in loose)
         return PullHold(tuple(found), False, f"step {which}: {loose[0].hold.reason}")
+    if any(p.hold.unwitnessed for p in found):
+        return PullHold(tuple(found), False, "typed once a point: nothing says that it held in between", True)
     said = "the one point" if len(found) == 1 else f"all {len(found)} points"
     return PullHold(tuple(found), True, f"{said} inside {'its' if len(found) == 1 else 'their'} band")

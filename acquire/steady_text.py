@@ -28,7 +28,8 @@ def hold_text(pull: ArchivedPull, held: PullHold) -> str:
     ]
     if pull.simulated:
         lines.append("SIMULATED BENCH: not a measurement.")
-    verdict = f"The test pressure {'held' if held.held else 'DID NOT HOLD'}: {in_units(held.reason)}."
+    said = "held" if held.held else "WAS NOT MEASURED" if held.unwitnessed else "DID NOT HOLD"
+    verdict = f"The test pressure {said}: {in_units(held.reason)}."
     if not held.points:
         return "\n".join([*lines, "", verdict])
     rows: list[tuple[str, ...]] = [
@@ -44,11 +45,17 @@ def hold_text(pull: ArchivedPull, held: PullHold) -> str:
                 shown.pressure(hold.band_pa),
                 shown.pressure(hold.mean_pa),
                 _signed(shown.pressure(hold.deviation_pa)),
-                shown.pressure(hold.sd_pa),
-                _signed(shown.pressure(hold.slope_pa_per_s * 60)),
-                _signed(shown.pressure(hold.largest_excursion_pa)),
-                f"{hold.inside_share * 100:.0f} %",
-                "held" if hold.held else "NO",
+                *(
+                    ("-", "-", "-", "-", "typed" if hold.unwitnessed else "typed, NO")
+                    if "test_pressure" in one.point.typed
+                    else (
+                        shown.pressure(hold.sd_pa),
+                        _signed(shown.pressure(hold.slope_pa_per_s * 60)),
+                        _signed(shown.pressure(hold.largest_excursion_pa)),
+                        f"{hold.inside_share * 100:.0f} %",
+                        "held" if hold.held else "NO",
+                    )
+                ),
             )
         )
     traces = [
@@ -58,7 +65,7 @@ def hold_text(pull: ArchivedPull, held: PullHold) -> str:
     loose = [
         fill(f"step {one.point.step + 1}: {in_units(one.hold.reason)}.", WIDTH)
         for one in held.points
-        if not one.hold.held
+        if one.hold.broken
     ]
     return "\n".join(
         [
@@ -97,7 +104,8 @@ def hold_json(held: PullHold) -> str:
         {"step": p.point.step, "take": p.point.take, **asdict(p.hold), "variance_shares": parts_of(p.point)}
         for p in held.points
     ]
-    return json.dumps({"held": held.held, "reason": held.reason, "points": points}, indent=2)
+    said = {"held": held.held, "unwitnessed": held.unwitnessed, "reason": held.reason, "points": points}
+    return json.dumps(said, indent=2)
 
 
 def _signed(text: str) -> str:

@@ -15,6 +15,7 @@ from acquire.ready_words import ready_said
 from acquire.records import ArchivedPull, PullRow
 from acquire.room_words import pull_air_lines
 from acquire.statement import Statement
+from acquire.typed_step import typed_said
 from acquire.units import UnitError, from_si, kind_of, units_of
 from acquire.values import Point
 
@@ -133,6 +134,9 @@ def pull_text(pull: ArchivedPull, flow_unit: str | None = None) -> str:
     head.append(fill(f"Flow: {convention_said(pull.config, shown.flow_unit)}.", WIDTH, subsequent_indent="  "))
     head += pull_air_lines(pull)
     head += [f"Calibrated: {its}." for its in calibrations_said(pull)]
+    typed = {channel for point in pull.points for channel in point.typed}
+    if typed:
+        head.append(f"Typed, not measured: {typed_said(typed)}.")
     head += [f"MARK: {mark.sentence}" for mark in pull.marks]
     head += _ranges(pull, shown)
     in_force = set(map(id, pull.in_force.values()))
@@ -178,10 +182,12 @@ def _ready(pull: ArchivedPull) -> str:
 
 
 def _point_row(point: Point, shown: Shown, in_force: bool) -> tuple[str, ...]:
-    how = "settled" if point.settled else "NOT SETTLED"
-    if point.taken_by == "hand":
+    how = "typed" if point.read_by_eye else "settled" if point.settled else "NOT SETTLED"
+    if point.typed and not point.read_by_eye:
+        how += f", {typed_said(point.typed)} typed"
+    if point.taken_by == "hand" and not point.read_by_eye:
         how += ", by hand"
-    if not point.hold.held:
+    if point.hold.broken:
         how += ", pressure did not hold"
     if not in_force:
         how += f", take {point.take}, replaced"

@@ -5,9 +5,13 @@ from collections.abc import Collection, Mapping
 from acquire.values import Capture, Channel, Standing, Step
 
 _ORDER: tuple[Channel, ...] = ("lift", "test_pressure", "meter_pressure")
+_SAID = {"lift": "lift", "test_pressure": "test pressure", "meter_pressure": "meter"}
 # a measured test pressure beside a typed meter is looked at for at least this long
 _LEAST_WINDOW_US = 2_000_000
 _NO_DOUBT_DOF = 1e6
+
+TYPED = "typed"
+"""Of the mark about it."""
 
 PRESSURE_TYPED = "The test pressure was typed once a point: nothing says that it held in between."
 NOT_JUDGED = "typed: nothing judged whether it had settled"
@@ -93,6 +97,11 @@ class TypedStep:
         """From when on what is measured beside belongs to the reading."""
         times = [t_us for t_us, _ in self._values.values()]
         return max(0, min(min(times), max(times) - _LEAST_WINDOW_US))
+
+
+def typed_said(channels: Collection[str]) -> str:
+    """Typed channels by name: "lift, test pressure, meter"."""
+    return ", ".join(_SAID[name] for name in _ORDER if name in channels)
 
 
 def awaiting(channel: str) -> Standing:

@@ -243,6 +243,16 @@ class Point:
     flow: FlowResult
     typed: tuple[Channel, ...] = ()
 
+    @property
+    def read_by_eye(self) -> bool:
+        """Whether the meter was typed: nothing judged whether the reading had settled."""
+        return "meter_pressure" in self.typed
+
+    @property
+    def unsettled(self) -> bool:
+        """Whether it was judged, and had not settled."""
+        return not self.settled and not self.read_by_eye
+
 
 @dataclass(frozen=True, slots=True)
 class Mark:

@@ -193,7 +193,9 @@ def _why_not(pull: ArchivedPull, allowed: set[str]) -> str:
     if pull.outcome != "complete":
         return f"not complete ({pull.outcome or 'still open'})"
     if "hold" not in allowed and any(not point.hold.held for point in pull.in_force.values()):
-        return "the test pressure did not hold (override: hold)"
+        broken = any(point.hold.broken for point in pull.in_force.values())
+        why = "the test pressure did not hold" if broken else "nothing says that the typed test pressure held"
+        return f"{why} (override: hold)"
     for mark in pull.marks:
         word = EXCLUDING.get(mark.kind)
         if word is not None and word not in allowed:

@@ -45,7 +45,7 @@ def plate_series(pulls: Iterable[ArchivedPull], plate: str, since: date | None, 
             continue
         steps = request.steps()
         for point in pull.in_force.values():
-            if point.settled:
+            if not point.unsettled:
                 key = (request.direction, point.meter_range, round(steps[point.step].test_pressure_pa))
                 found.setdefault(key, []).append((pull, point))
     return [

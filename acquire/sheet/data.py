@@ -31,6 +31,7 @@ MARK_MEANINGS = {
     "u": "not settled",
     "p": "test pressure did not hold",
     "r": "taken again, the last take is printed",
+    "t": "typed, not measured",
     "c": "Cd in doubt, see below",
 }
 
@@ -168,10 +169,11 @@ def marks_of(point: Point) -> str:
     return "".join(
         letter
         for letter, applies in (
-            ("h", point.taken_by == "hand"),
-            ("u", not point.settled),
-            ("p", not point.hold.held),
+            ("h", point.taken_by == "hand" and not point.read_by_eye),
+            ("u", point.unsettled),
+            ("p", point.hold.broken),
             ("r", point.take > 1),
+            ("t", bool(point.typed)),
         )
         if applies
     )

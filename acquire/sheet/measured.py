@@ -63,9 +63,11 @@ def hold_verdict(pull: ArchivedPull, units: Units) -> str:
     points = list(pull.in_force.values())
     worst = max(abs(point.hold.deviation_pa) / point.hold.target_pa for point in points)
     noisy = quantity(units.pressure(max(point.hold.sd_pa for point in points)), printed_unit(units.display.pressure))
-    moved = [point for point in points if not point.hold.held]
+    moved = [point for point in points if point.hold.broken]
     everywhere = "the one lift" if len(points) == 1 else f"all {len(points)} lifts"
     verdict = f"no, not {at_lifts(moved, units)}" if moved else f"yes, at {everywhere}"
+    if any(point.hold.unwitnessed for point in points):
+        return f"{f'{verdict}; ' if moved else ''}typed once a point: nothing says that it held in between"
     return f"{verdict}: means within {quantity(number(100 * worst, 2), '%')}, sd up to {noisy}"
 
 

@@ -46,6 +46,7 @@ COLUMNS = (
     "printed_half_width_95",
     "printed_flow_unit",
     "flow_convention",
+    "typed",
 )
 
 
@@ -81,7 +82,7 @@ def points_csv(pulls: Sequence[ArchivedPull], units: Units) -> bytes:
                     hold.target_pa,
                     hold.mean_pa,
                     hold.sd_pa,
-                    _yes(hold.held),
+                    "typed once" if hold.unwitnessed else _yes(hold.held),
                     point.meter_range,
                     point.meter_pressure_pa,
                     point.room.pressure_pa,
@@ -93,6 +94,7 @@ def points_csv(pulls: Sequence[ArchivedPull], units: Units) -> bytes:
                     printed_half,
                     units.display.flow,
                     flow.convention,
+                    " ".join(point.typed),
                 )
             )
     return out.getvalue().encode("utf-8")

@@ -63,7 +63,7 @@ def steady_data(pull: ArchivedPull, held: "PullHold", units: Units) -> dict[str,
     direction = pull.request.direction
     kind = {"lift": "lift pull", "leakage": "leakage run", "plate": "reference plate run"}[pull.request.kind]
     unit = printed_unit(units.display.pressure)
-    answer = "Yes, it held" if held.held else "No, it did not hold"
+    answer = "Yes, it held" if held.held else "Not measured" if held.unwitnessed else "No, it did not hold"
     return {
         "shop": words.shop_of(pull.config),
         "identifier": words.or_not_given(pull.request.subject.identifier),
@@ -96,19 +96,21 @@ def steady_data(pull: ArchivedPull, held: "PullHold", units: Units) -> dict[str,
 
 
 def _row(one: "PointHold", units: Units) -> dict[str, Any]:
-    hold = one.hold
+    hold, typed = one.hold, "test_pressure" in one.point.typed
     return {
         "lift": _where(one.point, units),
         "target": units.pressure(hold.target_pa),
         "mean": units.pressure(hold.mean_pa),
         "deviation": signed(units.pressure(hold.deviation_pa)),
-        "sd": units.pressure(hold.sd_pa),
-        "slope": signed(units.pressure(60 * hold.slope_pa_per_s)),
-        "farthest": signed(units.pressure(hold.largest_excursion_pa)),
-        "inside": quantity(number(100 * hold.inside_share, 0), "%"),
+        "sd": "–" if typed else units.pressure(hold.sd_pa),
+        "slope": "–" if typed else signed(units.pressure(60 * hold.slope_pa_per_s)),
+        "farthest": "–" if typed else signed(units.pressure(hold.largest_excursion_pa)),
+        "inside": "–" if typed else quantity(number(100 * hold.inside_share, 0), "%"),
         "held": hold.held,
-        "verdict": "held" if hold.held else "did not hold",
-        "reason": words.pascals_in_units(words.or_not_given(hold.reason).removeprefix("held "), units),
+        "verdict": "held" if hold.held else "typed" if hold.unwitnessed else "did not hold",
+        "reason": words.pascals_in_units(
+            words.or_not_given(hold.reason).removeprefix("held ").removeprefix("typed "), units
+        ),
     }
 
 

@@ -54,7 +54,11 @@ def draw_trace(
     axes.plot(times, values, color=colour, linewidth=0.6)
     outside = np.where(np.abs(values) > hold.band_pa, values, np.nan)
     axes.plot(times, outside, color=OUTSIDE, linewidth=0.9, marker=".", markersize=0.9)
-    axes.axhline(hold.deviation_pa, color=INK, linewidth=0.7, linestyle=(0, (3, 2)))
+    if hold.n > 1:
+        axes.axhline(hold.deviation_pa, color=INK, linewidth=0.7, linestyle=(0, (3, 2)))
+    else:
+        # one reading is a dot: a line would say what nobody saw
+        axes.plot([0.5], values, color=INK, marker="o", markersize=2.0)
     last = float(t_s[-1]) if t_s.size else 0.0
     axes.set_xlim(0.0, last if last > 0 else 1.0)
     axes.set_ylim(-reach, reach)

@@ -8,6 +8,7 @@ from acquire.hold import in_other_unit
 from acquire.records import ArchivedPull, Subject
 from acquire.sheet.data import Units
 from acquire.sheet.figures import NBSP, NOT_GIVEN, number, printed_unit, quantity
+from acquire.typed_step import typed_said
 from acquire.units import from_si
 from acquire.values import Direction, Point
 
@@ -59,10 +60,13 @@ def notices_of(pulls: Sequence[ArchivedPull], units: Units) -> list[str]:
         elif taken < asked:
             ended.append(f"{name} is incomplete: {taken} of {asked} lifts were taken.")
         marked += [f"{name}: {or_not_given(mark.sentence)}" for mark in pull.marks]
-        moved = [point for point in pull.in_force.values() if not point.hold.held]
+        typed = {channel for point in pull.in_force.values() for channel in point.typed}
+        if typed:
+            points.append(f"{name}: typed by a person, not measured: {typed_said(typed)}.")
+        moved = [point for point in pull.in_force.values() if point.hold.broken]
         if moved:
             points.append(f"{name}: the test pressure did not hold {at_lifts(moved, units)}.")
-        unsettled = [point for point in pull.in_force.values() if not point.settled]
+        unsettled = [point for point in pull.in_force.values() if point.unsettled]
         if unsettled:
             points.append(f"{name}: not settled {at_lifts(unsettled, units)}.")
     return ended + marked + points

@@ -43,6 +43,7 @@ _PULL_ROWS = """
 # beside a lone max() SQLite takes the other columns from the row that holds the maximum: the last take
 _HELD_PULLS = """
     SELECT pulls.id, started_utc, direction, configuration_id, simulated,
+        EXISTS (SELECT 1 FROM marks WHERE marks.pull_id = pulls.id AND marks.kind = 'typed') AS typed,
         count(*) AS points, sum(held) AS held, max(abs(largest_excursion_pa) / target_pa) AS farthest,
         avg((sd_pa / target_pa) * (sd_pa / target_pa)) AS sd_squared,
         avg(abs(slope_pa_per_s) * duration_s / target_pa) AS drift, max(band_pa / target_pa) AS band
@@ -109,9 +110,7 @@ def numbered_points(sql: sqlite3.Connection, after: int, limit: int) -> list[tup
         after=after,
         limit=limit,
     )
-    return [
-        (row["id"], row["pull_id"], decoded(f"point {row['id']}", point_from, row["point_json"])) for row in found
-    ]
+    return [(row["id"], row["pull_id"], decoded(f"point {row['id']}", point_from, row["point_json"])) for row in found]
 
 
 def find_pull(sql: sqlite3.Connection, id_or_uid: int | str) -> sqlite3.Row | None:
@@ -172,6 +171,7 @@ def held_pulls(sql: sqlite3.Connection, since_utc: str) -> list[HeldPull]:
             drift=row["drift"],
             farthest=row["farthest"],
             band=row["band"],
+            typed=bool(row["typed"]),
         )
         for row in found
     ]

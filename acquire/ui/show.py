@@ -2,6 +2,7 @@
 
 from acquire.convention import flow_unit_said
 from acquire.records import BenchSummary, Frame
+from acquire.typed_step import typed_said
 from acquire.ui.look import step_now, targets
 from acquire.ui.widgets.canvas import Line
 from acquire.ui.widgets.curve import CurvePoint, CurveView
@@ -20,10 +21,13 @@ def flow_text(point: Point, bench: BenchSummary) -> str:
 
 
 def how_taken(point: Point) -> str:
-    """Settled, by hand, or at the end of the longest wait."""
+    """Settled, by hand, at the end of the longest wait, or typed."""
+    if point.read_by_eye:
+        return "typed"
     if point.taken_by == "hand":
         return "by hand" if not point.settled else "by hand, settled"
-    return "settled" if point.settled else "not settled"
+    how = "settled" if point.settled else "not settled"
+    return f"{how}, {typed_said(point.typed)} typed" if point.typed else how
 
 
 def _aim(step: StepView, bench: BenchSummary) -> str:
@@ -38,9 +42,11 @@ def _row(number: int, step: StepView, bench: BenchSummary) -> StepRow:
     if not points:
         return StepRow(number, _aim(step, bench), step.state)
     last = points[-1]
-    how = how_taken(last) + ("" if last.hold.held else ", pressure moved")
+    how = how_taken(last) + (", pressure moved" if last.hold.broken else "")
     earlier = ", ".join(flow_text(point, bench) for point in points[:-1])
-    held = f"held {quantity(last.hold.mean_pa, bench.display.pressure, bench)}"
+    held = (
+        f"{'typed' if last.hold.unwitnessed else 'held'} {quantity(last.hold.mean_pa, bench.display.pressure, bench)}"
+    )
     flow = flow_text(last, bench)
     return StepRow(number, _aim(step, bench), step.state, flow, how, not last.settled, len(points), earlier, held)
 
@@ -129,13 +135,15 @@ def verdict_lines(frame: Frame, bench: BenchSummary) -> list[Line]:
         return []
     taken = sum(bool(step.points) for step in pull.steps)
     skipped = sum(step.state == "skipped" for step in pull.steps)
-    by_hand = sum(not max(step.points, key=lambda p: p.take).settled for step in pull.steps if step.points)
+    last = [max(step.points, key=lambda p: p.take) for step in pull.steps if step.points]
+    typed, by_hand = sum(point.read_by_eye for point in last), sum(point.unsettled for point in last)
     whole = pull.outcome == "complete" and taken == len(pull.steps)
     head = "● COMPLETE" if whole else "◇ COMPLETE WITH GAPS" if pull.outcome == "complete" else "× ABORTED"
     style = "bold $good" if whole else "bold $act"
     counts = f"   {taken} of {len(pull.steps)} steps taken"
     counts += f", {skipped} skipped" if skipped else ""
-    counts += f", {by_hand} not settled" if by_hand else ", all settled" if taken else ""
+    counts += f", {typed} typed" if typed else ""
+    counts += f", {by_hand} not settled" if by_hand else ", all settled" if taken and not typed else ""
     lines: list[Line] = [[(head, style), (counts, "")]]
     if not pull.marks:
         lines.append([("● no marks", "$good")])
