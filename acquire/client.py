@@ -34,6 +34,7 @@ from acquire.records import (
     Subject,
     Template,
 )
+from acquire.shadow import PullBeside
 from acquire.values import Direction, PullKind
 from acquire.where import Address, read_address, read_addresses
 from acquire.wire import (
@@ -143,6 +144,11 @@ class Client:
     def pull(self, pull_id: int) -> ArchivedPull:
         """One pull, whole."""
         return self._model(PullAnswer, "GET", f"/v1/pulls/{pull_id}").pull
+
+    def beside(self, pull_id: int, other_id: int | None = None) -> PullBeside:
+        """A pull beside an earlier one, by default the newest like it: its points, and which point is out of line."""
+        query = "" if other_id is None else f"?other={other_id}"
+        return self._model(PullBeside, "GET", f"/v1/pulls/{pull_id}/beside{query}")
 
     def subjects(self) -> list[Subject]:
         """Heads that were tested before."""

@@ -9,6 +9,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
 from acquire.bench_records import kinds
+from acquire.beside import pull_beside
 from acquire.records import (
     Action,
     BenchSummary,
@@ -27,6 +28,7 @@ from acquire.service.hub import Hub
 from acquire.service.live import serve_live
 from acquire.service.ports import EngineApi, OpenArchive
 from acquire.service.sentences import say_request_error
+from acquire.shadow import PullBeside
 from acquire.store.errors import ArchiveError
 from acquire.values import Direction, PullKind
 from acquire.wire import (
@@ -146,6 +148,11 @@ def make_app(engine: EngineApi, hub: Hub, command: Command, health: Health, open
                 if any(row.id == pull_id for row in archive.pulls()):
                     raise
                 return refusal(404, str(error))
+
+    @app.get("/v1/pulls/{pull_id}/beside", response_model=PullBeside)
+    def get_beside(pull_id: PullId, other: Annotated[int | None, Query(ge=1, le=2**63 - 1)] = None) -> Response:
+        with open_archive(engine.archive_path) as archive:
+            return _json(pull_beside(archive, pull_id, other))
 
     @app.get("/v1/subjects", response_model=list[Subject])
     def get_subjects() -> Response:
