@@ -242,6 +242,7 @@ class LinesAsked(LineInstrument):
     Settings = AskedSettings
     settings: AskedSettings
     asks = True
+    answers_in_lines = True
 
     def parser(self) -> LineParser:
         return LineParser(self.name, self.settings, streams=False, request=unescape(self.settings.request))

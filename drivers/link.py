@@ -1,4 +1,4 @@
-"""Links to ports: the only file that opens anything.
+"""Links to ports: with ``visa.py`` the only file that opens anything.
 
 Whatever goes wrong at a port leaves this file as a ``DriverError``.
 """
@@ -15,6 +15,7 @@ from urllib.parse import urlsplit
 from drivers.base import InstrumentSettings
 from drivers.errors import LinkLostError, SettingsError
 from drivers.ports import device_of, usb_name
+from drivers.visa import VisaLink, check_resource, is_visa
 
 if TYPE_CHECKING:
     import serial
@@ -49,10 +50,13 @@ def check_port(port: str) -> None:
     scheme, separator, _ = port.partition("://")
     if usb_name(port) or not separator:
         return
+    if is_visa(port):
+        check_resource(port)
+        return
     if scheme.lower() not in _SCHEMES:
         raise SettingsError(
             f"port: no such kind of port {scheme}://; use a device name such as /dev/ttyUSB0 or COM3, "
-            f"usb:vendor:product, or one of {', '.join(f'{s}://' for s in _SCHEMES)}"
+            f"usb:vendor:product, or one of {', '.join(f'{s}://' for s in (*_SCHEMES, 'visa'))}"
         )
     if scheme.lower() in _NETWORK:
         _host_and_number(port)
@@ -73,6 +77,8 @@ def open_link(settings: InstrumentSettings) -> ByteLink:
     """Open the instrument's port. Raises :class:`LinkLostError` in one sentence."""
     if settings.port.lower().startswith("socket://"):
         return TcpLink(settings.port)
+    if is_visa(settings.port):
+        return VisaLink(settings)
     return SerialLink(settings)
 
 

@@ -170,6 +170,7 @@ class Scpi(Instrument):
     Settings = ScpiSettings
     settings: ScpiSettings
     asks = True
+    answers_in_lines = True
 
     def parser(self) -> ScpiParser:
         return ScpiParser(self.settings)
