@@ -24,30 +24,27 @@ import numpy as np
 
 from acquire.series import Floats
 from acquire.stabiliser.mixture import half_width, outside
-from acquire.stabiliser.models import product, solve
+from acquire.stabiliser.models import solve
 from acquire.stabiliser.noise import Noise
 from acquire.stabiliser.responses import (
-    ALWAYS,
     CONSTANT,
     COSINES,
-    CREEP_COLUMNS,
+    CREEP,
     CREEPS,
     FIRST,
-    INDEX,
     LAGS,
     NEAR,
-    NOTHING,
     OPEN,
     OPEN_SHARE,
     RATES,
     READING,
+    RESPONSES,
+    SHARED,
     SINES,
-    SIZE,
-    Columns,
     Learned,
     unlearned,
 )
-from acquire.stabiliser.sums import Sums
+from acquire.stabiliser.sums import Products, Sums
 
 MISFIT = 0.2
 """No bench is quite of first or second order: so much of what is still lacking is not trusted."""
@@ -56,6 +53,9 @@ LATE = 0.03
 TRUST = 0.3
 """Power to which the evidence of a large approach is taken: against a coarse grid it proves too much."""
 _PRUNE = 4e-3
+_COUNTS = 1e-5
+"""Weight from which a model takes part in the mixture."""
+_CREEPING = np.arange(CREEP, READING)
 APPROACH_SIZE = 0.2
 """Least root mean square of what the approach lacks when the valve has come to rest."""
 
@@ -109,11 +109,9 @@ class Approach:
 
     def _clear(self) -> None:
         self._sums = Sums()
-        self._beta: Floats | None = None
-        self._used = 0
-        self._active = np.arange(RATES.size)
+        self._best: _Best | None = None
+        self._active = np.arange(RESPONSES)
         self._evidence: Floats | None = None
-        self._swing_belief: tuple[Floats, Floats] | None = None
 
     @property
     def n(self) -> int:
@@ -136,9 +134,10 @@ class Approach:
 
     def residuals(self) -> tuple[float, float, float]:
         """Of the best fit: sum of squares, of neighbours' products, number of parameters; zeros before any."""
-        if self._beta is None:
+        its = self._best
+        if its is None:
             return 0.0, 0.0, 0.0
-        return *self._sums.residuals(self._columns, self._beta), float(self._used)
+        return *self._sums.residuals(its.shared, its.pair, its.response), its.parameters
 
     def settle(self, noise: Noise, factor: float, digit: float, allowed: float, full: bool) -> Settled:
         """The settled value; needs at least one block.
@@ -148,51 +147,69 @@ class Approach:
         the half-width and ``allowed`` (a share of the reading); ``full`` tries every response,
         otherwise those that the last full one left standing.
         """
-        last = self._sums.last
         level = self.reading
-        responses = np.arange(RATES.size) if full else self._active
-        index = INDEX[responses]
-        there = np.zeros(SIZE, dtype=np.bool_)
-        there[index] = there[ALWAYS] = True
-        columns = np.flatnonzero(there)
-        m, log_prior = self._precision(columns, noise, level)
-        swing_part = np.linalg.inv(m[:LAGS, :LAGS]) @ m[:LAGS, LAGS:]
-        rest = m[LAGS:, LAGS:] - product(m[:LAGS, LAGS:], swing_part)
-        places = (np.cumsum(there) - 1)[index]
-        fits = solve(rest, places - LAGS)
-        evidence = fits.evidence + 0.5 * log_prior[places[..., 1:]].sum(axis=-1) + self._creep_weights
-        log_weight = evidence + self._belief[responses][:, None]
+        m, priors = self._precision(noise, level)
+        last = self._sums.last
+        belief, responses = self._belief, np.arange(RESPONSES)
+        if not full:
+            responses = self._active
+            belief, priors = belief[responses], priors[:, responses]
+            columns = np.concatenate([np.arange(SHARED), COSINES + responses, SINES + responses])
+            m, last = Products(m.shared[:, columns], m.own[:, responses]), last[columns]
+        count = responses.size
+        lags = m.shared[:LAGS]
+        swing_part = np.linalg.inv(lags[:, :LAGS]) @ lags[:, LAGS:]
+        rest = m.shared[LAGS:, LAGS:] - lags[:, LAGS:SHARED].T @ swing_part
+        first, second = lags[:, SHARED : SHARED + count], lags[:, SHARED + count :]
+        moved = swing_part[:, SHARED - LAGS :]
+        own = m.own.copy()
+        own[0] -= (first * moved[:, :count]).sum(axis=0)
+        own[1] -= (first * moved[:, count:]).sum(axis=0)
+        own[2] -= (second * moved[:, count:]).sum(axis=0)
+        fits = solve(rest, own)
+        creeping = np.zeros(1 + CREEPS)
+        creeping[1:] = -np.log(self._creep.size * level)
+        evidence = fits.evidence + 0.5 * np.log(priors).sum(axis=0) + (creeping + self._creep_weights)[:, None]
+        log_weight = evidence + belief
         weight = np.exp(log_weight - log_weight.max())
         weight /= weight.sum()
-        per_response = weight.sum(axis=1)
+        per_response = weight.sum(axis=0)
         if full:
-            top = evidence.max(axis=1)
-            self._evidence = top + np.log(np.exp(evidence - top[:, None]).sum(axis=1))
+            top = evidence.max(axis=0)
+            self._evidence = top + np.log(np.exp(evidence - top).sum(axis=0))
             self._active = np.flatnonzero(per_response > _PRUNE * per_response.max())
-        best = np.unravel_index(int(np.argmax(weight)), weight.shape)
-        found = np.array([fits.value[best], fits.response[0][best], fits.response[1][best], fits.creep[best]])
-        self._remember(columns, places[best], found, m, swing_part)
-        used = weight > 1e-5
-        w = weight[used] / weight[used].sum()
+        best = int(np.argmax(weight))
+        creep, at = divmod(best, count)
+        pair = np.array([fits.first.item(best), fits.second.item(best)])
+        shared = np.zeros(SHARED)
+        shared[CONSTANT], shared[READING] = fits.value.item(best), -1.0
+        if creep > 0:
+            shared[CREEP + creep - 1] = fits.creep.item(best)
+        shared[:LAGS] = -(swing_part[:, : SHARED - LAGS] @ shared[LAGS:] + moved[:, [at, count + at]] @ pair)
+        self._best = its = _Best(shared, pair, int(responses[at]), creep, *_around(m, at, creep))
+        used = np.flatnonzero(weight > _COUNTS)
+        w = weight.ravel()[used]
+        w = w / w.sum()
         # a swinging approach lacks its envelope, whatever its phase is now
-        now = last[index[used]]
-        first, second = (part[used] for part in fits.response)
-        left = np.hypot(first, second) * np.hypot(now[:, 1], now[:, 2]) + np.abs(fits.creep[used] * now[:, 3])
-        mu = fits.value[used]
-        sd = np.sqrt(factor**2 * fits.variance[used] + (MISFIT * left) ** 2 + (digit * level) ** 2)
+        envelope = np.hypot(last[SHARED : SHARED + count], last[SHARED + count :])
+        creeps_now = np.zeros((1 + CREEPS, 1))
+        creeps_now[1:, 0] = last[CREEP:READING]
+        left = (np.hypot(fits.first, fits.second) * envelope + np.abs(fits.creep * creeps_now)).ravel()[used]
+        mu = fits.value.ravel()[used]
+        variance = 1 / fits.precision.ravel()[used]
+        sd = np.sqrt(factor**2 * variance + (MISFIT * left) ** 2 + (digit * level) ** 2)
         value = float(w @ mu)
         half = half_width(w, mu - value, sd)
         lacking = float(w @ left)
         if full and self._late_since_s is None and lacking < LATE * level and half < 3 * LATE * level:
             self._narrow(per_response, level)
-        bare = np.linalg.inv(m[places[best][:, None], places[best]])[0, 0]
         return Settled(
             value=value,
             half_width=half,
             beyond=outside(w, mu - value, sd, half + allowed * abs(value)),
             left=lacking,
-            swing_share=float(1 - bare / fits.variance[best]),
-            creep_chance=float(weight[:, 1:].sum()),
+            swing_share=float(1 - its.inverse[0, 0] * fits.precision.item(best)),
+            creep_chance=float(weight[1:].sum()),
         )
 
     def _narrow(self, weight: Floats, level: float) -> None:
@@ -203,56 +220,82 @@ class Approach:
             self._belief = np.log((1 - OPEN_SHARE) * (NEAR @ (tempered / tempered.sum())) + OPEN_SHARE * OPEN)
             self._clear()
 
-    def _precision(self, columns: Columns, noise: Noise, level: float) -> tuple[Floats, Floats]:
-        """Sums of some columns weighted by the inverse of the noise, priors added; logarithms of the priors."""
-        m = self._sums.weighted(columns, noise, self._block_s)
-        prior = np.zeros(SIZE)
-        moved = abs(self._sums.first_reading - self._sums.last_reading)
+    def _precision(self, noise: Noise, level: float) -> tuple[Products, Floats]:
+        """The sums weighted by the inverse of the noise, priors added; the priors of the responses' two columns."""
+        m = self._sums.weighted(noise, self._block_s)
+        priors = np.ones((2, RESPONSES))
         if self._late_since_s is None:
-            prior[COSINES:CREEP_COLUMNS] = (APPROACH_SIZE * level + moved) ** -2
+            moved = abs(self._sums.first_reading - self._sums.last_reading)
+            priors[0] = priors[1, FIRST:] = max((APPROACH_SIZE * level + moved) ** -2, 1e-12)
         else:
             envelope = np.exp(-RATES * self._late_since_s) / (1.5 * LATE * level)
-            prior[COSINES:SINES] = envelope**2
-            prior[SINES:CREEP_COLUMNS] = envelope[FIRST:] ** 2
-        np.maximum(prior, 1e-12, out=prior)
-        prior[: CONSTANT + 1] = 0.0
-        prior[CREEP_COLUMNS:NOTHING] = (self._creep.size * level) ** -2
-        prior[NOTHING:READING] = 1.0
-        prior[READING] = 0.0
-        prior = prior[columns]
-        m[np.arange(columns.size), np.arange(columns.size)] += prior
+            priors[0] = np.maximum(envelope**2, 1e-12)
+            priors[1, FIRST:] = priors[0, FIRST:]
+        m.own[::2] += priors
+        m.shared[_CREEPING, _CREEPING] += (self._creep.size * level) ** -2
         precision = self.learned.precision / level**2
-        m[:LAGS, :LAGS] += precision
+        m.shared[:LAGS, :LAGS] += precision
         pull = precision @ self.learned.swings * level
-        m[:LAGS, -1] += pull
-        m[-1, :LAGS] += pull
-        return m, np.log(np.where(prior > 0, prior, 1.0))
-
-    def _remember(self, columns: Columns, places: Columns, beta: Floats, m: Floats, swing_part: Floats) -> None:
-        """The best fit in full, and what it says of a moving pressure."""
-        real = columns[places] < NOTHING
-        fit = np.zeros(columns.size)
-        fit[places[real]] = beta[real]
-        fit[-1] = -1.0
-        fit[:LAGS] = -swing_part @ fit[LAGS:]
-        there = fit != 0
-        self._columns = columns[there]
-        self._beta = fit[there]
-        self._used = int(real.sum())
-        cross = m[:LAGS][:, places]
-        precision = m[:LAGS, :LAGS] - cross @ np.linalg.inv(m[places[:, None], places]) @ cross.T
-        level = abs(float(beta[0])) or 1.0
-        self._swing_belief = (fit[:LAGS] / level, precision * level**2)
+        m.shared[:LAGS, READING] += pull
+        m.shared[READING, :LAGS] += pull
+        return m, priors
 
     def learn(self) -> None:
         """Carry what this step showed over to the next one."""
-        if self._evidence is None or self._swing_belief is None:
+        if self._evidence is None or self._best is None:
             return
         log = self._belief + self._evidence
         weight = np.exp(log - log.max())
         weight /= weight.sum()
         weight = (1 - OPEN_SHARE) * (NEAR @ weight) + OPEN_SHARE * OPEN
-        swings, precision = self._swing_belief
+        swings, precision = self._best.swings()
         # a step's belief counts half at the next one, and never below a spread of 0.03
         softened = np.linalg.inv(np.linalg.inv(precision) * 2.0 + np.eye(LAGS) * 0.03**2)
         self.learned = Learned(np.log(weight), swings, np.asarray(softened, dtype=np.float64))
+
+
+@dataclass(frozen=True, slots=True)
+class _Best:
+    """The likeliest fit: coefficients of the shared columns and of its response's two, and what lies around them.
+
+    ``creep`` 0 is none. ``inverse``: of the sums of constant, creep and
+    response, (4, 4); ``crossed`` theirs with the pressure effects, (LAGS, 4);
+    ``lags`` the pressure effects' own, (LAGS, LAGS).
+    """
+
+    shared: Floats
+    pair: Floats
+    response: int
+    creep: int
+    inverse: Floats
+    crossed: Floats
+    lags: Floats
+
+    @property
+    def parameters(self) -> float:
+        """How many coefficients it has."""
+        return 2.0 + (self.response >= FIRST) + (self.creep > 0)
+
+    def swings(self) -> tuple[Floats, Floats]:
+        """What it says of a moving pressure: effects relative to the reading, and their precision."""
+        level = abs(float(self.shared[CONSTANT])) or 1.0
+        precision = self.lags - self.crossed @ self.inverse @ self.crossed.T
+        return self.shared[:LAGS] / level, precision * level**2
+
+
+def _around(m: Products, at: int, creep: int) -> tuple[Floats, Floats, Floats]:
+    """Of one model, by the place of its response: see :class:`_Best`."""
+    count = m.own.shape[1]
+    rows = [CONSTANT, CREEP + max(creep, 1) - 1]
+    pair = [SHARED + at, SHARED + count + at]
+    own = m.own[:, at]
+    sums = np.empty((4, 4))
+    sums[:2, :2] = m.shared[rows][:, rows]
+    sums[:2, 2:] = beside = m.shared[rows][:, pair]
+    sums[2:, :2] = beside.T
+    sums[2:, 2:] = own[[0, 1, 1, 2]].reshape(2, 2)
+    crossed = m.shared[:LAGS, rows + pair]
+    if creep == 0:
+        sums[1], sums[:, 1], crossed[:, 1] = 0.0, 0.0, 0.0
+        sums[1, 1] = 1.0
+    return np.asarray(np.linalg.inv(sums), np.float64), crossed, m.shared[:LAGS, :LAGS]

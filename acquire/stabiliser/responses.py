@@ -3,12 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from acquire.response import NoiseSeen
 from acquire.series import Floats
-
-Columns = npt.NDArray[np.intp]
 
 FIRST_TAUS_S = np.geomspace(0.15, 4.2, 24)
 SECOND_TAUS_S = np.geomspace(0.25, 3.5, 15)
@@ -45,39 +42,25 @@ def _grid() -> tuple[Floats, Floats, Floats]:
 
 
 RATES, OMEGAS, SHAPES = _grid()
+RESPONSES = RATES.size
 FIRST = FIRST_TAUS_S.size
-SECOND = RATES.size - FIRST
 CREEPS = len(CREEP_TAUS_S)
-# columns of the sums: pressure effects, constant, responses, creeps, two that are nothing, reading
+# columns of the fit that all models share: pressure effects, constant, creeps, reading;
+# then two of each response, the second of a first-order one nothing at all
 LAGS = len(PRESSURE_LAGS_S)
 CONSTANT = LAGS
-COSINES = CONSTANT + 1
-SINES = COSINES + RATES.size
-CREEP_COLUMNS = SINES + SECOND
-NOTHING = CREEP_COLUMNS + CREEPS
-READING = NOTHING + 2
-SIZE = READING + 1
-DECAYS = np.concatenate([RATES, 1 / np.array(CREEP_TAUS_S)])
+CREEP = CONSTANT + 1
+READING = CREEP + CREEPS
+SHARED = READING + 1
+COSINES = SHARED
+SINES = COSINES + RESPONSES
+SIZE = SINES + RESPONSES
+DECAYS = np.concatenate([1 / np.array(CREEP_TAUS_S), RATES])
 OMEGA = OMEGAS[FIRST:]
-
-
-def _models() -> Columns:
-    """Columns of each model, shape (responses, 1 + creeps, 4): constant, response twice, creep."""
-    index = np.empty((RATES.size, 1 + CREEPS, 4), dtype=np.intp)
-    index[:, :, 0] = CONSTANT
-    index[:, :, 1] = (COSINES + np.arange(RATES.size))[:, None]
-    index[:FIRST, :, 2] = NOTHING
-    index[FIRST:, :, 2] = (SINES + np.arange(SECOND))[:, None]
-    index[:, :, 3] = np.array([NOTHING + 1, *range(CREEP_COLUMNS, NOTHING)])
-    return index
-
-
-INDEX = _models()
-ALWAYS = np.array([*range(LAGS), CONSTANT, *range(CREEP_COLUMNS, SIZE)])
 # before anything is known: either order alike, all time constants and dampings alike
 OPEN_SHARE = 0.03
 """However sure a bench seems, so much is left for any other response."""
-OPEN = np.concatenate([np.full(FIRST, 0.5 / FIRST), np.full(SECOND, 0.5 / SECOND)])
+OPEN = np.concatenate([np.full(FIRST, 0.5 / FIRST), np.full(RESPONSES - FIRST, 0.5 / (RESPONSES - FIRST))])
 
 
 def _nearness() -> Floats:

@@ -1,38 +1,64 @@
-"""The sums of one stay that every model of it is fitted from: they grow block by block."""
+"""The sums of one stay that every model of it is fitted from: they grow block by block.
+
+A model has the shared columns and the two of one response, so that of all
+products of columns only those with a shared one, and the three within each
+response, are ever looked at.
+"""
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
 from acquire.series import Floats
-from acquire.stabiliser.models import product
 from acquire.stabiliser.noise import Noise, whitening
 from acquire.stabiliser.responses import (
     CONSTANT,
     COSINES,
-    CREEP_COLUMNS,
+    CREEP,
+    CREEPS,
     DECAYS,
     FIRST,
     LAGS,
-    NOTHING,
     OMEGA,
-    RATES,
     READING,
+    RESPONSES,
+    SHARED,
     SINES,
     SIZE,
-    Columns,
 )
 
-_AT_ONCE = 512
+_AT_ONCE = 64
+"""Rows in one product: from about 80 on BLAS starts threads, which cost more than they save."""
+_BESIDE = SHARED * SIZE
+
+
+class Products(NamedTuple):
+    """Sums of products of columns: ``shared`` with all, (SHARED, SIZE); ``own``: first squared, first by second,
+    second squared of each response, (3, RESPONSES)."""
+
+    shared: Floats
+    own: Floats
+
+    def of(self, beta: Floats, pair: Floats, response: int) -> float:
+        """Beta' sums beta for coefficients of the shared columns (SHARED,) and of one response's two (2,)."""
+        first, second = pair.tolist()
+        crossed = self.shared[:, COSINES + response] * first + self.shared[:, SINES + response] * second
+        square, between, other = self.own[:, response].tolist()
+        within = first * first * square + 2 * first * second * between + second * second * other
+        return float(beta @ self.shared[:, :SHARED] @ beta + 2 * (beta @ crossed) + within)
 
 
 class Sums:
     """Products of columns within blocks and between neighbours, and what first and last blocks were."""
 
     def __init__(self) -> None:
-        self._g0 = np.zeros((SIZE, SIZE))
-        self._g1 = np.zeros((SIZE, SIZE))
-        self._ends: list[Floats] = []
+        nothing = _BESIDE + 3 * RESPONSES
+        self._within = np.zeros(nothing)
+        # both ways round
+        self._between = np.zeros(nothing)
+        # of the blocks beside a gap, the first and the last one
+        self._ends = np.zeros(nothing)
         self._new: list[tuple[float, float, tuple[float, ...], bool]] = []
         self._last: Floats | None = None
         self._before: float | None = None
@@ -69,18 +95,22 @@ class Sums:
         if not self._new:
             return
         rows = _columns(self._new)
-        self._g0 += product(rows, rows)
-        begins = [i for i, new in enumerate(self._new) if new[3] or (i == 0 and self._last is None)]
-        joined = rows if self._last is None else np.vstack([self._last, rows])
-        first = len(joined) - len(rows)
-        for i in begins:
-            if first + i > 0:
-                self._ends.append(joined[first + i - 1])
-            self._ends.append(rows[i])
-        run = 0
-        for end in [*(first + i for i in begins if first + i > 0), len(joined)]:
-            self._g1 += product(joined[run + 1 : end], joined[run : end - 1])
-            run = end
+        self._within += _products(rows, rows)
+        gaps = [i for i, new in enumerate(self._new) if new[3]]
+        joined = rows
+        if self._last is None:
+            self._ends += _products(rows[:1], rows[:1])
+            gaps = [i for i in gaps if i > 0]
+        else:
+            joined = np.vstack([self._last, rows])
+            gaps = [i + 1 for i in gaps]
+        for i in gaps:
+            beside = joined[i - 1 : i + 1]
+            self._ends += _products(beside, beside)
+        for start, end in zip([0, *gaps], [*gaps, len(joined)], strict=True):
+            if end - start > 1:
+                later, earlier = joined[start + 1 : end], joined[start : end - 1]
+                self._between += _products(later, earlier) + _products(earlier, later)
         self._last = rows[-1]
         self._new.clear()
 
@@ -89,24 +119,37 @@ class Sums:
         """Mean square second difference of the readings: an approach hardly shows in it."""
         return self._bends / max(self.n - 2, 1)
 
-    def residuals(self, columns: Columns, beta: Floats) -> tuple[float, float]:
-        """Sum of squares of a fit's residuals, and of the products of neighbours."""
+    def residuals(self, beta: Floats, pair: Floats, response: int) -> tuple[float, float]:
+        """Sum of squares of a fit's residuals, and of the products of neighbours; see :meth:`Products.of`."""
         self._gather()
-        square = columns[:, None], columns
-        return max(float(beta @ self._g0[square] @ beta), 0.0), float(beta @ self._g1[square] @ beta)
+        squares = _split(self._within).of(beta, pair, response)
+        return max(squares, 0.0), 0.5 * _split(self._between).of(beta, pair, response)
 
-    def weighted(self, columns: Columns, noise: Noise, block_s: float) -> Floats:
-        """Sums of some columns, weighted by the inverse of the noise."""
-        last = self.last
-        ends = np.array([*self._ends, last])[:, columns]
+    def weighted(self, noise: Noise, block_s: float) -> Products:
+        """The sums, weighted by the inverse of the noise."""
+        last = self.last[None]
         f, innovation = whitening(noise, block_s)
-        square = columns[:, None], columns
-        crossed = self._g1[square]
-        m = (1 + f * f) * self._g0[square]
-        m -= f * (crossed + crossed.T)
-        m -= f * f * product(ends, ends)
+        m = (1 + f * f) * self._within
+        m -= f * self._between
+        m -= f * f * (self._ends + _products(last, last))
         m /= innovation
-        return np.asarray(m)
+        return _split(m)
+
+
+def _split(flat: Floats) -> Products:
+    return Products(flat[:_BESIDE].reshape(SHARED, SIZE), flat[_BESIDE:].reshape(3, RESPONSES))
+
+
+def _products(u: Floats, v: Floats) -> Floats:
+    """Of the rows of ``u`` with those of ``v``, added up; flat."""
+    flat = np.empty(_BESIDE + 3 * RESPONSES)
+    shared, own = _split(flat)
+    np.matmul(u[:, :SHARED].T, v, out=shared)
+    first, second = u[:, COSINES:SINES], v[:, SINES:]
+    np.einsum("ij,ij->j", first, v[:, COSINES:SINES], out=own[0])
+    np.einsum("ij,ij->j", first, second, out=own[1])
+    np.einsum("ij,ij->j", u[:, SINES:], second, out=own[2])
+    return flat
 
 
 def _columns(blocks: list[tuple[float, float, tuple[float, ...], bool]]) -> Floats:
@@ -116,9 +159,10 @@ def _columns(blocks: list[tuple[float, float, tuple[float, ...], bool]]) -> Floa
     decay = np.exp(-DECAYS * since_s)
     z[:, :LAGS] = [block[2] for block in blocks]
     z[:, CONSTANT] = 1.0
-    z[:, COSINES:SINES] = decay[:, : RATES.size]
-    z[:, COSINES + FIRST : SINES] *= np.cos(OMEGA * since_s)
-    z[:, SINES:CREEP_COLUMNS] = decay[:, FIRST : RATES.size] * np.sin(OMEGA * since_s)
-    z[:, CREEP_COLUMNS:NOTHING] = decay[:, RATES.size :]
+    z[:, CREEP:READING] = decay[:, :CREEPS]
     z[:, READING] = [block[1] for block in blocks]
+    z[:, COSINES:SINES] = decay[:, CREEPS:]
+    swinging = OMEGA * since_s
+    z[:, COSINES + FIRST : SINES] *= np.cos(swinging)
+    z[:, SINES + FIRST :] = decay[:, CREEPS + FIRST :] * np.sin(swinging)
     return z

@@ -9,8 +9,9 @@ from acquire.stabiliser.approach import Approach, CreepPrior
 from acquire.stabiliser.blocks import Blocks
 from acquire.stabiliser.digits import digit_uncertainty
 from acquire.stabiliser.mixture import half_width, outside
+from acquire.stabiliser.models import solve
 from acquire.stabiliser.noise import Noise, NoisePool, block_correlation, whitening
-from acquire.stabiliser.responses import CONSTANT, COSINES, PRESSURE_LAGS_S, RATES, READING
+from acquire.stabiliser.responses import CONSTANT, COSINES, FIRST, OMEGA, PRESSURE_LAGS_S, RATES, READING, SINES
 from acquire.stabiliser.sums import Sums
 from acquire.stabiliser.swings import Swings
 from acquire.stabiliser.witness import LiftWitness, PressureWitness
@@ -141,22 +142,50 @@ def test_sums_are_those_of_the_whole_record_whitened_run_by_run() -> None:
     runs: list[np.ndarray] = []
     noise = Noise(variance=2e-4, theta_s=0.12, ratio=1.7, dof=30)
     f, innovation = whitening(noise, 0.1)
-    columns = np.array([CONSTANT, COSINES + 3, READING])
+    swinging = FIRST + 7
     for i in range(40):
         since, y, gap = 0.1 * i, 1 + 0.01 * float(rng.standard_normal()), i in (7, 8, 25)
         sums.add(since, y, [0.0] * len(PRESSURE_LAGS_S), gap)
         if gap:
             runs.append(np.array(rows))
             rows = []
-        rows.append([1.0, float(np.exp(-RATES[3] * since)), y])
+        decay, angle = float(np.exp(-RATES[swinging] * since)), float(OMEGA[7] * since)
+        rows.append([1.0, y, decay * math.cos(angle), decay * math.sin(angle)])
         if i in (3, 7, 30, 39):
             # looking at it on the way must not change it
-            its = sums.weighted(columns, noise, 0.1)
-            whole = np.zeros((3, 3))
+            its = sums.weighted(noise, 0.1)
+            whole = np.zeros((4, 4))
             for run in [*runs, np.array(rows)]:
                 apart = np.abs(np.subtract.outer(np.arange(len(run)), np.arange(len(run))))
                 whole += run.T @ np.linalg.inv(innovation / (1 - f * f) * f**apart) @ run
-            assert its == pytest.approx(whole, rel=1e-9)
+            columns = [CONSTANT, READING, COSINES + swinging, SINES + swinging]
+            assert its.shared[[CONSTANT, READING]][:, columns] == pytest.approx(whole[:2], rel=1e-9)
+            assert its.own[:, swinging] == pytest.approx(whole[[2, 2, 3], [2, 3, 3]], rel=1e-9)
+
+
+def test_every_model_is_fitted_as_by_solving_its_normal_equations() -> None:
+    # brute force: each model's own matrix, solved by elimination with pivots
+    rng = np.random.default_rng(4)
+    creeps, responses = 2, 3
+    rows = rng.standard_normal((60, 1 + creeps + 1 + 2 * responses))
+    whole = rows.T @ rows + np.diag([0.0, 3.0, 3.0, 0.0, *[0.5] * 2 * responses])
+    k = creeps + 2
+    first, second = range(k, k + responses), range(k + responses, k + 2 * responses)
+    own = np.array([[whole[a, a], whole[a, b], whole[b, b]] for a, b in zip(first, second, strict=True)]).T
+    fits = solve(whole[:k], own)
+    for response in range(responses):
+        for creep in range(1 + creeps):
+            columns = [0, first[response], second[response], *([creep] if creep else [])]
+            m, y = whole[np.ix_(columns, columns)], whole[columns, k - 1]
+            beta = np.linalg.solve(m, y)
+            at = creep, response
+            assert fits.value[at] == pytest.approx(beta[0], rel=1e-9)
+            assert fits.first[at] == pytest.approx(beta[1], rel=1e-9)
+            assert fits.second[at] == pytest.approx(beta[2], rel=1e-9)
+            assert fits.creep[at] == pytest.approx(beta[3] if creep else 0.0, rel=1e-9)
+            assert 1 / fits.precision[at] == pytest.approx(np.linalg.inv(m)[0, 0], rel=1e-9)
+            evidence = 0.5 * (y @ beta - np.linalg.slogdet(m)[1])
+            assert fits.evidence[at] == pytest.approx(evidence, rel=1e-9)
 
 
 def test_a_record_without_any_scatter_still_has_a_noise_to_weigh_by() -> None:
