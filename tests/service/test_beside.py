@@ -32,11 +32,11 @@ def pull(
     steps = {"lifts_m": LIFTS_M} if kind == "lift" else {"test_pressures_pa": (7000.0,)}
     request = PullRequest(
         kind=kind, direction=direction, subject=Subject(identifier=head, model=model), meter_range="3",
-        setup=changes.pop("setup", Setup()), **steps,  # type: ignore[arg-type]
+        setup=changes.pop("setup", Setup()), **steps,
     )  # fmt: skip
     base = ArchivedPull(
-        id=number, uid=f"u{number}", request=request, config=CONFIG, started_utc=f"2026-03-{number % 28 + 1:02}T08:00:00Z",
-        ended_utc=None, outcome="complete", version="", sources={}, points=its or points(), skipped=(),
+        id=number, uid=f"u{number}", request=request, config=CONFIG,
+        started_utc=f"2026-03-{number % 28 + 1:02}T08:00:00Z", ended_utc=None, outcome="complete", version="", sources={}, points=its or points(), skipped=(),
         zeros_before=None, zeros_after=None, marks=(), leakage=None, sessions=(),
     )  # fmt: skip
     return replace(base, **changes)
