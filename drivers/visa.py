@@ -95,6 +95,8 @@ class VisaLink:
             return b""
         except Exception as error:
             raise self._lost(error) from error
+        if status < 0:  # some libraries only return what others raise
+            raise self._lost(VisaIOError(status))
         if status == StatusCode.success_max_count_read:
             return bytes(data)
         self._owed = False
