@@ -15,6 +15,7 @@ import os
 import platform
 import sys
 from collections.abc import AsyncGenerator
+from pathlib import Path
 from typing import TypeVar
 from urllib.parse import quote, urlencode, urlsplit
 
@@ -92,6 +93,13 @@ class Client:
         if written:
             raise ClientError(f"the daemon{of} at {written[0].url} has ended without saying so: start it again")
         raise ClientError(f"no daemon{of} is running: start it first")
+
+    def archive_path(self) -> Path:
+        """The archive that the daemon owns, on this machine. Raises ``ClientError`` where it is not known."""
+        address = read_address(self.bench_name or "")
+        if address is None:
+            raise ClientError("the daemon's archive is not known here: it has gone, or runs on another machine")
+        return Path(address.archive)
 
     def health(self) -> Health:
         """Who is there. Needs no token."""

@@ -59,11 +59,12 @@ def _run(story: Story, out: Path, seed: int, speed: float, endpoints: str | None
                 from acquire.demo_heads import two_heads
 
                 return two_heads(client, sim, config, out, say)
+            from acquire.recorded import RecordedBench
             from acquire.ui.app import run_dashboard
 
             for template in demo_templates(config):
                 client.save_template(template)
-            return run_dashboard(client)
+            return run_dashboard(client, lambda session_id: RecordedBench(out / "archive.db", session_id))
 
 
 # ---------------------------------------------------------------- the parts

@@ -3,15 +3,18 @@
 import asyncio
 from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import NoReturn
 
 from acquire import __version__
 from acquire.basis import Basis
-from acquire.clock import Clock, SystemClock
+from acquire.beside import pull_beside
 from acquire.config import BenchConfig, parse_config
 from acquire.frames import FrameMaker, InstrumentStatus
+from acquire.happenings import Happenings
 from acquire.live import Lost
 from acquire.outputs import Taken
+from acquire.playback import Playback
 from acquire.records import (
     Action,
     ArchivedPull,
@@ -25,12 +28,19 @@ from acquire.records import (
     Template,
 )
 from acquire.replay import core_for, play
+from acquire.shadow import PullBeside
 from acquire.store.reader import ArchiveReader
 from acquire.values import Point
+from acquire.wire import Screen
 from drivers.base import Counts, Instrument
 from drivers.sample import Sample
 
 _READ_ONLY = "This is a replay of what was recorded: nothing can be changed."
+# what is shown of the time before a moment that is gone to: the traces of pressure and lift are that long
+_LEAD_US = 30_000_000
+_LEAD_STEP_US = 200_000
+# let the screen live while a session is run through
+_BREATHE_EVERY = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,22 +54,53 @@ class _RecordedInstrument:
 
 
 class RecordedBench:
-    """What a dashboard needs, played from the archive at ``speed`` times life."""
+    """What a dashboard needs, played from the archive under ``playback``'s control."""
 
     def __init__(
         self,
-        reader: ArchiveReader,
+        archive: Path,
         session_id: int,
-        speed: float,
+        speed: float = 1.0,
         config: BenchConfig | None = None,
         basis: Basis | None = None,
     ) -> None:
-        self._reader = reader
-        self._session = reader.session(session_id)
-        self._pull = reader.pull(self._session.pull_id)
+        self._reader = ArchiveReader(archive)
+        self._session = self._reader.session(session_id)
+        self._pull = self._reader.pull(self._session.pull_id)
         self._other, self._basis = config, basis
         self._config = config or parse_config(self._session.config_text, f"session {session_id}")
-        self._speed = speed
+        self.playback = Playback(speed)
+
+    @property
+    def screen(self) -> Screen | None:
+        """None: nobody commands a recording."""
+        return None
+
+    def close(self) -> None:
+        """Let go of the archive."""
+        self._reader.close()
+
+    @property
+    def name(self) -> str:
+        """Which recording this is."""
+        return f"pull {self._pull.id}, session {self._session.id}"
+
+    def look_through(self) -> None:
+        """Run through the session as fast as possible and note what happened in it. Takes a second or two."""
+        core = core_for(self._pull, self._session, self._other, self._basis)
+        happenings = Happenings(self._frames().guidance())
+        start_us = t_us = 0
+        # another reader: this may run in a thread while the session plays in its own
+        with ArchiveReader(self._reader.path) as reader:
+            for moment in play(reader, self._session.id, core):
+                t_us = moment.t_us
+                start_us = start_us or t_us
+                happenings.see(moment, core)
+        self.playback.start_us, self.playback.end_us = start_us, t_us
+        self.playback.happenings = happenings.found
+
+    def _frames(self) -> FrameMaker:
+        return FrameMaker(self._config, [_RecordedInstrument(i) for i in self._config.make_instruments()])
 
     def bench(self) -> BenchSummary:
         """The bench as it was."""
@@ -93,6 +134,14 @@ class RecordedBench:
         """One pull of the archive."""
         return self._reader.pull(pull_id)
 
+    def beside(self, pull_id: int, other_id: int | None = None) -> PullBeside:
+        """One pull beside an earlier one, as the archive holds them now."""
+        return pull_beside(self._reader, pull_id, other_id)
+
+    def take_command(self) -> NoReturn:
+        """Refused."""
+        raise Refused(_READ_ONLY)
+
     def subjects(self) -> list[Subject]:
         """The archive's heads."""
         return self._reader.subjects()
@@ -101,38 +150,64 @@ class RecordedBench:
         """The archive's templates."""
         return self._reader.templates()
 
+    # ------------------------------------------------------------ playing
+
     async def live(self, rate: float = 10) -> AsyncIterator[Frame | LiveEvent | Lost]:
-        """The session's frames in its own time, then its last frame again and again."""
+        """The session's frames in its own time, as ``playback`` says; from the start again to go back."""
+        number = 0
+        while True:
+            async for item in self._once(1 / rate):
+                if isinstance(item, LiveEvent):
+                    number += 1
+                    item = item.model_copy(update={"number": number})
+                yield item
+
+    async def _once(self, every_s: float) -> AsyncIterator[Frame | LiveEvent]:
+        """From the start to the end, and its last frame again and again; ends to go back to an earlier moment."""
+        its = self.playback
         core = core_for(self._pull, self._session, self._other, self._basis)
-        frames = FrameMaker(self._config, [_RecordedInstrument(i) for i in self._config.make_instruments()])
+        frames = self._frames()
         frames.use(core.basis.calibrations)
-        clock: Clock = SystemClock(self._speed)
         latest: dict[str, Sample] = {}
         announced: tuple[int, Point] | None = None
-        number, next_us, start, t_us = 0, 0, None, 0
-        for moment in play(self._reader, self._session.id, core):
+        next_us = its.now_us = t_us = 0
+        its.ended = False
+
+        def frame() -> Frame:
+            return frames.frame(t_us, latest, core, self._pull.id, announced, "")
+
+        for count, moment in enumerate(play(self._reader, self._session.id, core)):
             for sample in moment.samples:
                 latest[sample.channel] = sample
-            start = start or (clock.t_us(), moment.t_us)
-            t_us = moment.t_us
+            its.now_us = t_us = moment.t_us
+            its.start_us = its.start_us or t_us
+            its.end_us = max(its.end_us, t_us)
             for output in moment.outputs:
                 if isinstance(output, Taken):
-                    number, announced = number + 1, (t_us, output.point)
-                    sentence = frames.guidance().taken(output.point)
-                    yield LiveEvent(
-                        number=number,
-                        kind="taken",
-                        t_us=t_us,
-                        sentence=sentence,
-                        pull_id=self._pull.id,
-                        point=output.point,
-                    )
-            if t_us < next_us and not moment.outputs:
+                    announced = (t_us, output.point)
+                    if its.goal_us is None:
+                        yield self._taken(frames.guidance().taken(output.point), t_us, output.point)
+            if its.goal_us is not None and t_us < its.goal_us:
+                if count % _BREATHE_EVERY == 0:
+                    await asyncio.sleep(0)
+                if t_us >= its.goal_us - _LEAD_US and t_us >= next_us:
+                    next_us = t_us + _LEAD_STEP_US
+                    yield frame()
                 continue
-            next_us = t_us + round(1e6 * self._speed / rate)
-            ahead_s = ((t_us - start[1]) - (clock.t_us() - start[0])) / 1e6 / self._speed
-            await asyncio.sleep(max(0.0, ahead_s))
-            yield frames.frame(t_us, latest, core, self._pull.id, announced, "")
-        while True:
-            yield frames.frame(t_us, latest, core, self._pull.id, None, "")
-            await asyncio.sleep(0.5)
+            its.goal_us = None
+            if t_us >= next_us or moment.outputs:
+                next_us = t_us + round(1e6 * its.speed * every_s)
+                yield frame()
+                await asyncio.sleep(every_s)
+            while its.paused and its.goal_us is None:
+                yield frame()
+                await asyncio.sleep(every_s)
+            if its.goal_us is not None and its.goal_us < t_us:
+                return
+        its.ended, its.goal_us, announced = True, None, None
+        while its.goal_us is None:
+            yield frame()
+            await asyncio.sleep(every_s)
+
+    def _taken(self, sentence: str, t_us: int, point: Point) -> LiveEvent:
+        return LiveEvent(number=0, kind="taken", t_us=t_us, sentence=sentence, pull_id=self._pull.id, point=point)

@@ -13,6 +13,7 @@ from pydantic import TypeAdapter
 
 from acquire import __version__
 from acquire.basis import Basis
+from acquire.batch import Batch
 from acquire.clock import Clock
 from acquire.config import BenchConfig, parse_config
 from acquire.outputs import Output, PullState, Taken
@@ -57,9 +58,14 @@ class Moment:
     """
 
     t_us: int
-    samples: list[Sample]
+    batch: Batch | None
     outputs: list[Output]
     said: str = ""
+
+    @property
+    def samples(self) -> list[Sample]:
+        """The samples of the batch, one by one."""
+        return self.batch.samples() if self.batch is not None else []
 
 
 def core_for(
@@ -96,22 +102,25 @@ def _zeros_by(zeros: Zeros, config: BenchConfig, then: Basis, now: Basis) -> Zer
     )
 
 
-def play(reader: ArchiveReader, session_id: int, core: PullCore) -> Iterator[Moment]:
-    """Feed a session to ``core`` in its recorded order."""
-    for record in reader.stream(session_id):
+def play(reader: ArchiveReader, session_id: int, core: PullCore, watched: bool = True) -> Iterator[Moment]:
+    """Feed a session to ``core`` in its recorded order; ``watched``: about a second at once, else more."""
+    for record in reader.batches(session_id, whole_blocks=watched):
         if isinstance(record, Notice):
-            yield Moment(record.t_us, [], [], record.sentence)
+            yield Moment(record.t_us, None, [], record.sentence)
             continue
         if isinstance(record, Lost):
-            yield Moment(record.t_us, [], [], f"{record.samples} samples came in but could not be kept.")
+            yield Moment(record.t_us, None, [], f"{record.samples} samples came in but could not be kept.")
             continue
-        if isinstance(record, list):
-            yield Moment(record[-1].t_us, record, core.samples(record))
+        if isinstance(record, Batch):
+            yield Moment(int(record.t_us[-1]), record, core.batch(record))
             continue
+        outputs: list[Output] = []
+        said = ""
         try:
-            yield Moment(record.t_us, [], core.act(record.t_us, record.action))
+            outputs = core.act(record.t_us, record.action)
         except Refused as refused:
-            yield Moment(record.t_us, [], [], str(refused))
+            said = str(refused)
+        yield Moment(record.t_us, None, outputs, said)
 
 
 def replay(
@@ -133,7 +142,7 @@ def replay(
     recorded = reader.points_of_session(session_id)
     points: list[Point] = []
     start: tuple[int, int] | None = None
-    for moment in play(reader, session_id, core):
+    for moment in play(reader, session_id, core, watched=clock is not None or watch is not None):
         if clock is not None:
             start = start or (clock.t_us(), moment.t_us)
             ahead_us = (moment.t_us - start[1]) - (clock.t_us() - start[0])

@@ -36,7 +36,12 @@ def replay_command(
             from acquire.recorded import RecordedBench
             from acquire.ui.app import run_dashboard
 
-            return run_dashboard(RecordedBench(reader, session_ids[0], speed or 1.0, config, basis))
+            recorded = RecordedBench(archive, session_ids[0], speed or 1.0, config, basis)
+            recorded.look_through()
+            try:
+                return run_dashboard(recorded)
+            finally:
+                recorded.close()
         results = [replay(reader, session_id, clock, config, basis=basis) for session_id in session_ids]
     for result in results:
         say(_line(result))

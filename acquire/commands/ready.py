@@ -36,7 +36,7 @@ def ready(bench: str | None, db: Path | None, as_json: bool, history: bool, plat
     from acquire.ready.check import check_bench
 
     client = Client.find(bench)
-    archive = _archive_of(client)
+    archive = client.archive_path()
     if plate:
         _run_plate(client, archive)
     checked = check_bench(client, archive, now_utc, lambda sentence: click.echo(sentence, err=True))
@@ -49,17 +49,6 @@ def ready(bench: str | None, db: Path | None, as_json: bool, history: bool, plat
 
         write_ready_figure(checked.record, checked.series, checked.bench, output)
     return 0 if checked.record.ready else 1
-
-
-def _archive_of(client: "Client") -> Path:
-    """The archive that the daemon owns: it runs on this machine."""
-    from acquire.client import ClientError
-    from acquire.where import read_address
-
-    address = read_address(client.bench_name or "")
-    if address is None:
-        raise ClientError("the daemon has gone: start it again")
-    return Path(address.archive)
 
 
 def _show(checked: "Checked") -> None:

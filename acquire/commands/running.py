@@ -26,9 +26,11 @@ def serve(config_path: Path, db: Path | None, port: int, clock_speed: float) -> 
 def dashboard(bench: str | None, screen: str | None) -> int:
     """Open the dashboard on the running daemon; of several, one at a time is in command."""
     from acquire.client import Client, this_screen
+    from acquire.recorded import RecordedBench
     from acquire.ui.app import run_dashboard
 
-    return run_dashboard(Client.find(bench, this_screen(screen or "")))
+    client = Client.find(bench, this_screen(screen or ""))
+    return run_dashboard(client, lambda session_id: RecordedBench(client.archive_path(), session_id))
 
 
 @click.command()

@@ -2,13 +2,16 @@
 
 import asyncio
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import TypeVar
 
 from textual.app import App
+from textual.worker import Worker
 
+from acquire.client import NOT_IN_COMMAND
 from acquire.clock import Clock, SystemClock
-from acquire.records import Action, Frame, LiveEvent, PullRequest, Template
-from acquire.ui.bench import UNKNOWN, Bench
+from acquire.records import Action, BenchSummary, Frame, LiveEvent, PullRequest, Template
+from acquire.ui.bench import UNKNOWN, Bench, OpenSession, Recorded
 from acquire.ui.screens.bench import BenchScreen
 from acquire.ui.screens.form import FormScreen
 from acquire.ui.themes import DAYLIGHT, NIGHT
@@ -16,6 +19,7 @@ from acquire.ui.watch import Watch
 from acquire.ui.words import sentence_of
 
 RATE_HZ = 10.0
+SECOND_BELL_S = 0.35
 T = TypeVar("T")
 
 
@@ -26,13 +30,16 @@ class Dashboard(App[int]):
     TITLE = "steadydraw"
     ENABLE_COMMAND_PALETTE = False
 
-    def __init__(self, bench: Bench, clock: Clock | None = None) -> None:
+    def __init__(self, bench: Bench, clock: Clock | None = None, open_session: OpenSession | None = None) -> None:
         super().__init__()
         self.bench = bench
+        self.open_session = open_session
         self._clock = clock or SystemClock()
         self.bench_facts = UNKNOWN
-        self.seen = Watch(self.now_s())
+        self.seen = Watch(self.now_s(), recorded=self.recorded is not None)
         self.bench_screen = BenchScreen(self.seen)
+        self._left: _Left | None = None
+        self._stream: Worker[None] | None = None
         self.last_request: PullRequest | None = None
         self._request_of: int | None = None
         self._facts_due = True
@@ -51,7 +58,7 @@ class Dashboard(App[int]):
         self.register_theme(DAYLIGHT)
         self.theme = NIGHT.name
         self.push_screen(self.bench_screen)
-        self.run_worker(self._listen(), name="stream", exit_on_error=False)
+        self._listen_anew()
         self.set_interval(1 / RATE_HZ, self.tick)
 
     def switch_theme(self) -> None:
@@ -63,13 +70,52 @@ class Dashboard(App[int]):
         if self.bench_screen.is_mounted and self.bench_screen in self.screen_stack:
             self.bench_screen.draw()
 
+    # ------------------------------------------------------------ looking back
+
+    @property
+    def recorded(self) -> Recorded | None:
+        """The recorded session on the screen, None while it is the running bench."""
+        return self.bench if isinstance(self.bench, Recorded) else None
+
+    def watch_recorded(self, recorded: Recorded) -> None:
+        """Show a recorded session in the place of the running bench, which goes on unwatched."""
+        if self._left is not None:
+            recorded.close()
+            return
+        self._left = _Left(self.bench, self.bench_facts, self.seen, self.bench_screen)
+        self._show(_Left(recorded, UNKNOWN, Watch(self.now_s(), recorded=True), None))
+        self.push_screen(self.bench_screen)
+
+    def leave_recorded(self) -> None:
+        """Back to the running bench; where there is none, the dashboard closes."""
+        left, recorded = self._left, self.recorded
+        if left is None or recorded is None:
+            self.exit(0)
+            return
+        self._left = None
+        self._show(left)
+        self.pop_screen()
+        recorded.close()
+
+    def _show(self, which: "_Left") -> None:
+        self.bench, self.bench_facts, self.seen = which.bench, which.facts, which.seen
+        self.bench_screen = which.screen or BenchScreen(self.seen)
+        self._facts_due = True
+        self._listen_anew()
+
     # ------------------------------------------------------------ the stream
+
+    def _listen_anew(self) -> None:
+        if self._stream is not None:
+            self._stream.cancel()
+        self._stream = self.run_worker(self._listen(), name="stream", exit_on_error=False)
 
     async def _listen(self) -> None:
         """Hear the stream for as long as the dashboard runs; a stream that breaks is opened again."""
+        bench = self.bench
         while True:
             try:
-                async for item in self.bench.live(RATE_HZ):
+                async for item in bench.live(RATE_HZ):
                     self.hear(item)
                 self.seen.hear_lost("the stream ended")
             except Exception as error:  # whatever breaks the stream is said on the screen, and tried again
@@ -81,6 +127,7 @@ class Dashboard(App[int]):
         now_s = self.now_s()
         if isinstance(item, Frame):
             self.seen.hear_frame(item, now_s)
+            self.ask_beside()
             if self._facts_due:
                 self._facts_due = False
                 self.with_answer(self._ask_facts, lambda _: None)
@@ -91,6 +138,29 @@ class Dashboard(App[int]):
         else:
             self._facts_due = True
             self.seen.hear_lost(getattr(item, "sentence", ""))
+
+    def ask_beside(self) -> None:
+        """Ask what the pull is seen beside, if a point was taken or another shadow was chosen since."""
+        seen = self.seen
+        due = seen.company.due(seen.frame) if seen.frame is not None else None
+        if due is None:
+            return
+
+        async def work() -> None:
+            try:
+                beside = await asyncio.to_thread(self.bench.beside, *due)
+            except Exception as error:  # the pull goes on without its shadow; the next point asks again
+                self.say(f"No earlier pull to look at: {sentence_of(error)}", bad=True)
+                return
+            doubt = seen.company.hear(beside)
+            if doubt is not None and seen is self.seen:
+                self.bench_screen.point_out(doubt)
+                # twice: not the sound of a taken point
+                self.bell()
+                self.set_timer(SECOND_BELL_S, self.bell)
+            self.tick()
+
+        self.run_worker(work(), exit_on_error=False)
 
     def _ask_facts(self) -> None:
         """Units and bands, and the last pull to prefill the next form from."""
@@ -140,7 +210,10 @@ class Dashboard(App[int]):
             try:
                 pull_id = await asyncio.to_thread(self.bench.begin, request)
             except Exception as error:  # the form stays open with all that was typed
-                form.refuse(sentence_of(error))
+                watching = getattr(error, "status", 0) == NOT_IN_COMMAND
+                form.refuse(
+                    "Another screen is in command: Esc, then c to take over" if watching else sentence_of(error)
+                )
                 return
             self.last_request, self._request_of = request, pull_id
             self.bench_screen.cautions_due = False
@@ -180,8 +253,18 @@ class Dashboard(App[int]):
         self.with_answer(ask, opened)
 
 
-def run_dashboard(bench: Bench) -> int:
+@dataclass(frozen=True, slots=True)
+class _Left:
+    """What was on the screen before a recorded session, to return to."""
+
+    bench: Bench
+    facts: BenchSummary
+    seen: Watch
+    screen: BenchScreen | None
+
+
+def run_dashboard(bench: Bench, open_session: OpenSession | None = None) -> int:
     """Show the dashboard until it is closed; the exit code of the process."""
-    app = Dashboard(bench)
+    app = Dashboard(bench, open_session=open_session)
     app.run()
     return app.return_code or 0

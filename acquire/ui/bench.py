@@ -1,10 +1,11 @@
 """What the dashboard needs of the bench's daemon: a handful of calls and one stream."""
 
-from collections.abc import AsyncIterator
-from typing import Any, Protocol
+from collections.abc import AsyncIterator, Callable
+from typing import Any, Protocol, runtime_checkable
 
-from acquire.client import Lost
+from acquire.client import Lost, Screen
 from acquire.config import Display, Reference, Settling, Shop, Zero
+from acquire.playback import Playback
 from acquire.records import (
     Action,
     ArchivedPull,
@@ -16,10 +17,16 @@ from acquire.records import (
     Subject,
     Template,
 )
+from acquire.shadow import PullBeside
 
 
 class Bench(Protocol):
     """The client of the daemon. Every call but ``live`` may block, and raises with one sentence."""
+
+    @property
+    def screen(self) -> Screen | None:
+        """Who this screen is, where one of several may be in command; None where all may act."""
+        ...
 
     def bench(self) -> BenchSummary: ...
     def begin(self, request: PullRequest) -> int: ...
@@ -28,6 +35,8 @@ class Bench(Protocol):
     def pulls(self) -> list[PullRow]: ...
     def open_pulls(self) -> list[PullRow]: ...
     def pull(self, pull_id: int) -> ArchivedPull: ...
+    def beside(self, pull_id: int, other_id: int | None = None) -> PullBeside: ...
+    def take_command(self) -> Any: ...
     def subjects(self) -> list[Subject]: ...
     def templates(self) -> list[Template]: ...
     def save_template(self, template: Template) -> Any: ...
@@ -36,6 +45,21 @@ class Bench(Protocol):
         """Frames and events as they come, and a word when the daemon is lost."""
         ...
 
+
+@runtime_checkable
+class Recorded(Bench, Protocol):
+    """A recorded session with the same face, and its controls."""
+
+    playback: Playback
+
+    @property
+    def name(self) -> str: ...
+    def look_through(self) -> None: ...
+    def close(self) -> None: ...
+
+
+OpenSession = Callable[[int], Recorded]
+"""Opens a recorded session of the bench's archive by its number."""
 
 UNKNOWN = BenchSummary(
     name="",

@@ -4,15 +4,19 @@ from dataclasses import dataclass
 from typing import Literal
 
 Place = Literal["bench", "form", "list", "question", "name", "page"]
-Moment = Literal["idle", "pull", "verdict"]
+Moment = Literal["idle", "pull", "verdict", "replay"]
 
-ANY: frozenset[Moment] = frozenset({"idle", "pull", "verdict"})
+ANY: frozenset[Moment] = frozenset({"idle", "pull", "verdict", "replay"})
 EVERYWHERE: frozenset[Place] = frozenset({"bench", "form", "list", "question", "name", "page"})
 
 
 @dataclass(frozen=True, slots=True)
 class Key:
-    """One action: the keys that do it, how they are written, when they apply."""
+    """One action: the keys that do it, how they are written, when they apply.
+
+    ``commands``: it tells the bench what to do, and so is only for the screen
+    in command; ``watching``: it is only for the others.
+    """
 
     action: str
     keys: tuple[str, ...]
@@ -22,6 +26,8 @@ class Key:
     places: frozenset[Place]
     moments: frozenset[Moment] = ANY
     in_line: bool = True
+    commands: bool = False
+    watching: bool = False
 
 
 def _bench(
@@ -36,6 +42,10 @@ def _bench(
     return Key(action, keys, shown, word, text, frozenset({"bench"}), moments, in_line)
 
 
+def _command(action: str, keys: tuple[str, ...], shown: str, word: str, text: str) -> Key:
+    return Key(action, keys, shown, word, text, frozenset({"bench"}), PULL, commands=True)
+
+
 def _at(
     place: Place, action: str, keys: tuple[str, ...], shown: str, word: str, text: str, in_line: bool = True
 ) -> Key:
@@ -47,29 +57,48 @@ BIG = ("enter", "space", "pagedown")
 IDLE: frozenset[Moment] = frozenset({"idle"})
 PULL: frozenset[Moment] = frozenset({"pull"})
 VERDICT: frozenset[Moment] = frozenset({"verdict"})
+REPLAY: frozenset[Moment] = frozenset({"replay"})
 BETWEEN = IDLE | VERDICT
 
 KEYS: tuple[Key, ...] = (
-    _bench("take", BIG, "Enter", "take",
-           "Take this step now, by hand (also Space, Page Down, foot switch). A settled reading is taken without it.",
-           PULL),
-    _bench("retake", ("r", "asterisk"), "r", "again",
-           "Take again the step chosen with the arrows, or the last one; earlier takes are kept. Keypad *", PULL),
-    _bench("skip", ("s", "plus"), "s", "skip", "Leave this step or zero check out and go on. Keypad +", PULL),
-    _bench("back", ("b", "minus"), "b", "back", "Return to the step before. Keypad -", PULL),
-    _bench("pause", ("p", "slash"), "p", "pause", "Pause, and go on again: nothing is taken meanwhile. Keypad /", PULL),
-    _bench("range", ("m",), "m", "range", "Say which meter range is in use now", PULL),
-    _bench("abort", ("x",), "x", "abort", "Abort the pull; asks first, and keeps what was taken", PULL),
+    _command("take", BIG, "Enter", "take",
+             "Take this step now, by hand (also Space, Page Down, foot switch). A settled reading is taken by itself."),
+    _command("retake", ("r", "asterisk"), "r", "again",
+             "Take the step marked ↻ again, else the last one; earlier takes are kept. The arrows choose it, "
+             "and a point that is out of line is chosen by itself. Keypad *"),
+    _command("skip", ("s", "plus"), "s", "skip", "Leave this step or zero check out and go on. Keypad +"),
+    _command("back", ("b", "minus"), "b", "back", "Return to the step before. Keypad -"),
+    _command("pause", ("p", "slash"), "p", "pause", "Pause, and go on again: nothing is taken meanwhile. Keypad /"),
+    _command("range", ("m",), "m", "range", "Say which meter range is in use now"),
+    _command("abort", ("x",), "x", "abort", "Abort the pull; asks first, and keeps what was taken"),
     _bench("choose_up", ("up",), "Up", "step", "Choose an earlier step, to take again or look at",
            PULL | VERDICT, False),
     _bench("choose_down", ("down",), "Down", "step", "Choose a later step, to take again or look at",
            PULL | VERDICT, False),
+    _bench("earlier", ("e",), "e", "earlier pull",
+           "Choose the earlier pull that is dotted beneath the curve: same head, other direction, others of its model",
+           PULL | VERDICT),
+    Key("take_command", ("c",), "c", "take over", "Put this screen in command of the bench; the others watch",
+        frozenset({"bench"}), watching=True),
     _bench("new", (*BIG, "n"), "Enter", "new pull", "Set up a new pull (also n, Space, Page Down, foot switch)", IDLE),
     _bench("next_head", (*BIG, "n"), "Enter", "next head",
            "Next head with the same set-up (also n, Space, Page Down, foot switch)", VERDICT),
     _bench("other_way", ("o",), "o", "other direction", "Same head, other direction of flow", VERDICT),
     _bench("templates", ("t",), "t", "templates", "Start from a template", BETWEEN),
-    _bench("resume", ("u",), "u", "unfinished", "Go on with an unfinished pull", BETWEEN),
+    Key("resume", ("u",), "u", "unfinished", "Go on with an unfinished pull", frozenset({"bench"}), BETWEEN,
+        commands=True),
+    _bench("review", ("v",), "v", "look back",
+           "Look at a recorded pull again: replay it, go to what was not taken", BETWEEN),
+    _bench("stop_or_go", (*BIG, "p"), "Enter", "stop or go", "Stop the replay, and go on (also Space, p)", REPLAY),
+    _bench("next_event", ("right", "n"), "Right", "next", "Go to what happened next (also n)", REPLAY),
+    _bench("previous_event", ("left", "b"), "Left", "back", "Go to what happened before (also b)", REPLAY),
+    _bench("next_doubt", ("r",), "r", "next rejected",
+           "Go to the next thing that was rejected, refused, left early or marked, with its reason", REPLAY),
+    _bench("events", ("l",), "l", "list", "Everything that happened in this session, to go to", REPLAY),
+    _bench("faster", ("up", "plus"), "Up", "faster", "Replay faster (also +)", REPLAY, False),
+    _bench("slower", ("down", "minus"), "Down", "slower", "Replay slower (also -)", REPLAY, False),
+    _bench("from_start", ("home",), "Home", "from the start", "Begin the replay again", REPLAY, False),
+    _bench("leave_replay", ("escape",), "Esc", "leave", "Leave the replay", REPLAY),
     _bench("instruments", ("i",), "i", "instruments", "Each instrument's state, source and age", ANY, False),
     _at("form", "begin", ("f2", "ctrl+g"), "F2", "begin", "Begin the pull with what the form says (also Ctrl+G)"),
     _at("form", "form_templates", ("f3", "ctrl+t"), "F3", "templates", "Fill the form from a template (also Ctrl+T)"),
@@ -99,11 +128,17 @@ KEYS: tuple[Key, ...] = (
 )  # fmt: skip
 
 
-def keys_at(place: Place, moment: Moment | None = None) -> list[Key]:
-    """What can be done at a place, at a moment (None: at any)."""
-    return [key for key in KEYS if place in key.places and (moment is None or moment in key.moments)]
+def keys_at(place: Place, moment: Moment | None = None, watching: bool | None = None) -> list[Key]:
+    """What can be done at a place, at a moment, by a screen that watches or not (None: at any, by either)."""
+    return [
+        key
+        for key in KEYS
+        if place in key.places
+        and (moment is None or moment in key.moments)
+        and (watching is None or (not key.commands if watching else not key.watching))
+    ]
 
 
-def action_for(pressed: str, place: Place, moment: Moment | None = None) -> str | None:
+def action_for(pressed: str, place: Place, moment: Moment | None = None, watching: bool | None = None) -> str | None:
     """The action of a pressed key, None when it does nothing there."""
-    return next((key.action for key in keys_at(place, moment) if pressed in key.keys), None)
+    return next((key.action for key in keys_at(place, moment, watching) if pressed in key.keys), None)

@@ -1,7 +1,11 @@
 """From a frame to what the table, the curve, the strips and the verdict show. Pure."""
 
+from dataclasses import replace
+
 from acquire.convention import flow_unit_said
+from acquire.playback import Playback
 from acquire.records import BenchSummary, Frame
+from acquire.shadow import Shadow, ShadowChoice
 from acquire.typed_step import typed_said
 from acquire.ui.look import step_now, targets
 from acquire.ui.widgets.canvas import Line
@@ -37,7 +41,19 @@ def _aim(step: StepView, bench: BenchSummary) -> str:
     return figure(step.step.test_pressure_pa, bench.display.pressure, bench)
 
 
-def _row(number: int, step: StepView, bench: BenchSummary) -> StepRow:
+def _off(point: Point, shadow: Shadow | None) -> str:
+    """How far the flow lies from the earlier pull's at the same lift."""
+    its = next((p for p in shadow.points if _same_lift(p.lift_m, point.step_lift_m)), None) if shadow else None
+    if its is None or its.flow_m3_s <= 0.0:
+        return ""
+    return f"{100 * (point.flow.flow_m3_s / its.flow_m3_s - 1):+.1f} %"
+
+
+def _same_lift(one_m: float, other_m: float | None) -> bool:
+    return other_m is not None and abs(one_m - other_m) < 0.05e-3
+
+
+def _row(number: int, step: StepView, bench: BenchSummary, shadow: Shadow | None) -> StepRow:
     points = sorted(step.points, key=lambda point: point.take)
     if not points:
         return StepRow(number, _aim(step, bench), step.state)
@@ -48,19 +64,33 @@ def _row(number: int, step: StepView, bench: BenchSummary) -> StepRow:
         f"{'typed' if last.hold.unwitnessed else 'held'} {quantity(last.hold.mean_pa, bench.display.pressure, bench)}"
     )
     flow = flow_text(last, bench)
-    return StepRow(number, _aim(step, bench), step.state, flow, how, not last.settled, len(points), earlier, held)
+    return StepRow(
+        number, _aim(step, bench), step.state, flow, how, not last.settled, len(points), earlier, held,
+        _off(last, shadow),
+    )  # fmt: skip
 
 
-def steps_view(pull: PullView, bench: BenchSummary, chosen: int | None, flashing: int | None) -> StepsView:
+def steps_view(
+    pull: PullView,
+    bench: BenchSummary,
+    chosen: int | None,
+    flashing: int | None,
+    shadow: Shadow | None = None,
+    doubted: int | None = None,
+) -> StepsView:
     """The schedule as the table shows it."""
     unit = bench.display.lift if pull.kind == "lift" else bench.display.pressure
     flow_unit = flow_unit_said(bench.display.flow, bench.reference.convention)
     title = f"Step   {'lift' if pull.kind == 'lift' else 'pressure'} {unit}   flow {flow_unit}"
-    rows = tuple(_row(i + 1, step, bench) for i, step in enumerate(pull.steps))
-    return StepsView(title, unit, rows, chosen, flashing, pull.now)
+    rows = tuple(_row(i + 1, step, bench, shadow) for i, step in enumerate(pull.steps))
+    if any(row.off for row in rows) and shadow is not None:
+        title += f"   beside pull {shadow.of.pull_id}"
+    return StepsView(title, unit, rows, chosen, flashing, pull.now, doubted)
 
 
-def curve_view(pull: PullView, bench: BenchSummary) -> CurveView:
+def curve_view(
+    pull: PullView, bench: BenchSummary, shadow: Shadow | None = None, doubted: int | None = None
+) -> CurveView:
     """The points in force over lift, or over test pressure where no valve is involved."""
     with_lift = pull.kind == "lift"
     unit = bench.display.lift if with_lift else bench.display.pressure
@@ -79,7 +109,21 @@ def curve_view(pull: PullView, bench: BenchSummary) -> CurveView:
     name = "lift" if with_lift else "test pressure"
     x_max = max((across(step) for step in pull.steps), default=1.0)
     points.sort(key=lambda p: p.x)
-    return CurveView(name, unit, decimals(unit), bench.display.flow, x_max, tuple(points))
+    doubted_x = across(pull.steps[doubted]) if doubted is not None and doubted < len(pull.steps) else None
+    view = CurveView(name, unit, decimals(unit), bench.display.flow, x_max, tuple(points), doubted_x)
+    if shadow is None or not with_lift:
+        return view
+    beneath = tuple(
+        (from_si(p.lift_m, unit), from_si(p.flow_m3_s, bench.display.flow))
+        for p in shadow.points
+        if from_si(p.lift_m, unit) <= x_max * 1.001
+    )
+    return replace(view, shadow=beneath, shadow_name=shadow_name(shadow.of))
+
+
+def shadow_name(its: ShadowChoice) -> str:
+    """Which earlier pull is drawn beneath the curve."""
+    return f"pull {its.pull_id}: {its.subject}, {its.direction}"
 
 
 def strips(frame: Frame | None, bench: BenchSummary) -> tuple[Strip, Strip]:
@@ -157,3 +201,10 @@ def verdict_lines(frame: Frame, bench: BenchSummary) -> list[Line]:
 
 def _flow_of(point: Point) -> float:
     return point.flow.flow_m3_s
+
+
+def replay_said(name: str, playback: Playback, simulated: bool) -> str:
+    """Which recording, where it stands, how fast."""
+    where = f"{playback.at(playback.now_us)} of {playback.at(playback.end_us)}"
+    how = "at its end" if playback.ended else "stopped" if playback.paused else f"{playback.speed:g} times life"
+    return f"REPLAY {name}{', SIMULATED' if simulated else ''}   {where}, {how}"

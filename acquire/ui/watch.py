@@ -3,6 +3,7 @@
 from collections import deque
 
 from acquire.records import Frame, LiveEvent
+from acquire.ui.company import Company
 from acquire.values import Point
 
 SPAN_S = 30.0
@@ -30,8 +31,10 @@ class History:
 class Watch:
     """The state behind the screens. Times are seconds of the caller's monotonic clock."""
 
-    def __init__(self, now_s: float) -> None:
+    def __init__(self, now_s: float, *, recorded: bool = False) -> None:
+        self._recorded = recorded  # a recording cannot be lost: it may only take its time
         self.frame: Frame | None = None
+        self.company = Company()
         self.last_pull: Frame | None = None
         self.pressure = History()
         self.lift = History()
@@ -57,7 +60,7 @@ class Watch:
         """Something happened once: a taken point flashes, the rest is a notice."""
         if event.kind == "taken":
             self.taken, self.taken_s = event, now_s
-        elif event.kind in ("mark", "notice", "ended"):
+        elif event.kind in ("mark", "notice", "ended", "command"):
             self.say(event.sentence, now_s, bad=event.kind == "mark")
 
     def hear_lost(self, sentence: str) -> None:
@@ -81,11 +84,10 @@ class Watch:
         event = self.flashing(now_s)
         return event.point if event is not None else None
 
-    def lost(self, now_s: float) -> str:
-        """What to say when the daemon is not heard, else nothing."""
+    def lost(self, now_s: float) -> tuple[str, str]:
+        """What to say when the daemon is not heard, and why as far as known; else nothing."""
         silent = now_s - self._heard_s
         if not self._lost and silent < SILENCE_S:
-            return ""
-        since = f"nothing heard for {silent:.0f} s" if silent >= 1 else "just now"
-        reason = f" ({self._lost})" if self._lost else ""
-        return f"The bench's daemon is lost, {since}: trying again{reason}"
+            return "", ""
+        since = f" for {silent:.0f} s" if silent >= 1 else ""
+        return f"No word from the bench's daemon{since}: trying again by itself.", self._lost

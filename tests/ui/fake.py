@@ -3,9 +3,10 @@
 import asyncio
 from collections.abc import AsyncIterator
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
-from acquire.client import Lost
+from acquire.client import Lost, Screen
 from acquire.config import Display, MeterRange, Reference, Schedule, Settling, Shop, Zero
 from acquire.records import (
     Action,
@@ -25,6 +26,8 @@ from acquire.records import (
     Template,
     Wants,
 )
+from acquire.shadow import PullBeside
+from acquire.store.reader import ArchiveReader
 from acquire.units import CFM_M3_S, INCH_M
 from acquire.values import (
     AirState,
@@ -172,6 +175,7 @@ class FakeBench:
     def __init__(self) -> None:
         self.summary = SUMMARY
         self.acts: list[Action] = []
+        self.archive: Path | None = None
         self.begun: list[PullRequest] = []
         self.resumed: list[int] = []
         self.kept: list[Template] = []
@@ -180,6 +184,10 @@ class FakeBench:
         self.heads: list[Subject] = []
         self.refusal = ""
         self.streams = 0
+        self.screen: Screen | None = None
+        self.took_command = 0
+        self.besides: dict[int | None, PullBeside] = {}
+        self.asked_beside: list[tuple[int, int | None]] = []
         self._queue: asyncio.Queue[Frame | LiveEvent | Lost | Exception] = asyncio.Queue()
 
     def play(self, *items: Frame | LiveEvent | Lost | Exception) -> None:
@@ -216,6 +224,9 @@ class FakeBench:
         self.resumed.append(pull_id)
 
     def pulls(self) -> list[PullRow]:
+        if self.archive is not None:
+            with ArchiveReader(self.archive) as reader:
+                return reader.pulls()
         return [] if self.last is None else [row(7)]
 
     def open_pulls(self) -> list[PullRow]:
@@ -223,12 +234,22 @@ class FakeBench:
         return self.open_rows
 
     def pull(self, pull_id: int) -> ArchivedPull:
+        if self.archive is not None:
+            with ArchiveReader(self.archive) as reader:
+                return reader.pull(pull_id)
         assert self.last is not None
         return ArchivedPull(
             id=pull_id, uid="u", request=self.last, config=None, started_utc="", ended_utc=None, outcome="complete",  # type: ignore[arg-type]
             version="", sources={}, points=(), skipped=(), zeros_before=None, zeros_after=None, marks=(), leakage=None,
             sessions=(),
         )  # fmt: skip
+
+    def beside(self, pull_id: int, other_id: int | None = None) -> PullBeside:
+        self.asked_beside.append((pull_id, other_id))
+        return self.besides.get(other_id, PullBeside(pull_id=pull_id))
+
+    def take_command(self) -> None:
+        self.took_command += 1
 
     def subjects(self) -> list[Subject]:
         return self.heads

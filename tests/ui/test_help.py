@@ -56,7 +56,7 @@ def test_every_action_of_a_screen_is_in_the_table(place: Place) -> None:
 
 def test_no_key_means_two_things_at_one_moment() -> None:
     for place in SCREENS:
-        for moment in ("idle", "pull", "verdict"):
+        for moment in ("idle", "pull", "verdict", "replay"):
             pressed = [name for key in keys_at(place, moment) for name in key.keys]
             assert len(pressed) == len(set(pressed)), (place, moment)
 

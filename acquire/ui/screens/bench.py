@@ -7,18 +7,20 @@ from textual.containers import Horizontal, Vertical
 
 from acquire.records import Frame
 from acquire.ui.keys import keys_at
-from acquire.ui.look import TONES, Tone, flow_out, lift_out, pressure_out, unreal, why_not
+from acquire.ui.look import flow_out, lift_out, pressure_out, unreal
+from acquire.ui.saying import saying
 from acquire.ui.screens.bench_keys import BenchKeys
 from acquire.ui.screens.pages import CAUTIONS
-from acquire.ui.show import curve_view, pull_title, steps_view, strips, verdict_lines
+from acquire.ui.show import curve_view, pull_title, replay_said, steps_view, strips, verdict_lines
 from acquire.ui.watch import Watch
 from acquire.ui.widgets.canvas import Line
 from acquire.ui.widgets.curve import CurvePlot
-from acquire.ui.widgets.guide import GuidePanel, Saying
+from acquire.ui.widgets.guide import GuidePanel
 from acquire.ui.widgets.hold import HoldPlot
 from acquire.ui.widgets.lines import TextLine, key_spans
 from acquire.ui.widgets.readout import ReadOutPanel
 from acquire.ui.widgets.steps import StepTable
+from acquire.ui.words import doubted
 
 
 class _Parts:
@@ -57,13 +59,13 @@ class BenchScreen(BenchKeys):
     def draw(self) -> None:
         """Show what the watch knows now; each part repaints only if it changed."""
         watch, bench, now_s = self.dash.seen, self.dash.bench_facts, self.dash.now_s()
-        frame, moment = watch.frame, self.moment
-        self.set_class(moment == "idle", "-idle")
-        self.set_class(moment == "verdict", "-verdict")
+        frame, moment, stage = watch.frame, self.moment, self.stage
+        self.set_class(stage == "idle", "-idle")
+        self.set_class(stage == "verdict", "-verdict")
         self._draw_head(frame, now_s)
         self._draw_guide(frame, now_s)
         if frame is not None:
-            lost = bool(watch.lost(now_s))
+            lost = bool(watch.lost(now_s)[0])
             outs = (lift_out(frame, bench), pressure_out(frame, bench), flow_out(frame, bench))
             parts = self._parts
             for panel, out in zip((parts.lift, parts.pressure, parts.flow), outs, strict=True):
@@ -72,10 +74,11 @@ class BenchScreen(BenchKeys):
             self._parts.pressure_strip.show(pressure_strip)
             self._parts.lift_strip.show(lift_strip)
             self._draw_record(frame, now_s)
-        if moment == "idle":
+        if stage == "idle":
             self._parts.idle.show(*self._idle_lines())
         words = {"pause": "go on"} if frame is not None and frame.pull is not None and frame.pull.paused else {}
-        self._parts.keys.show(key_spans(keys_at("bench", moment), words, self.size.width))
+        offered = keys_at("bench", moment, self.watching)
+        self._parts.keys.show(key_spans(offered, words, self.size.width, self.in_command_said))
 
     def _draw_head(self, frame: Frame | None, now_s: float) -> None:
         watch, bench = self.dash.seen, self.dash.bench_facts
@@ -90,27 +93,26 @@ class BenchScreen(BenchKeys):
             right = [(f"! {', '.join(bad)} ", "bold $bad")] if bad else [(f"{bench.name} ", "$faint")]
             head.show([(f" {title}", "bold")], right=right)
         banner = unreal(frame) if frame is not None else ""
+        if self.dash.recorded is not None:
+            banner = replay_said(self.dash.recorded.name, self.dash.recorded.playback, bool(banner))
         line = self._parts.banner
         line.display = bool(banner)
         line.show([(f" ▒▒ {banner} ▒▒".ljust(max(0, self.size.width)), "bold $on-bad on $bad")])
 
     def _draw_guide(self, frame: Frame | None, now_s: float) -> None:
         watch = self.dash.seen
-        panel = self._parts.guide
-        lost = watch.lost(now_s)
-        if lost:
-            beneath = "The daemon keeps the pull. Numbers below are old." if frame is not None else ""
-            panel.show(Saying(lost, "trouble", "!", beneath))
-        elif frame is not None:
-            tone: Tone
-            tone, glyph = TONES[frame.guide.situation]
-            beneath = why_not(frame)
-            flash = watch.flashing(now_s)
-            if flash is not None:
-                tone, glyph, beneath = "taken", "✔", f"TAKEN  {flash.sentence}"
-            panel.show(Saying(frame.guide.sentence, tone, glyph, beneath))
-        else:
-            panel.show(Saying("Waiting for the bench's daemon", "rest", "·"))
+        flash = watch.flashing(now_s)
+        flashed = flash.sentence if flash is not None else ""
+        live = self.moment != "replay"
+        self._parts.guide.show(
+            saying(frame, watch.lost(now_s), flashed, self._doubt_said(frame), keys=live and not self.watching)
+        )
+
+    def _doubt_said(self, frame: Frame | None) -> str:
+        doubt, pull = self.doubt, frame.pull if frame is not None else None
+        if doubt is None or pull is None:
+            return ""
+        return doubted(doubt, pull, self.dash.seen.company.shadow, self.dash.bench_facts)
 
     def _draw_record(self, frame: Frame, now_s: float) -> None:
         pull, bench = frame.pull, self.dash.bench_facts
@@ -120,23 +122,23 @@ class BenchScreen(BenchKeys):
         flashing = flash.point.step if flash is not None and flash.point is not None else None
         if self.chosen is not None and self.chosen >= len(pull.steps):
             self.chosen = None
-        self._parts.steps.show(steps_view(pull, bench, self.chosen, flashing))
-        self._parts.curve.show(curve_view(pull, bench))
+        shadow, out = self.dash.seen.company.shadow, self.doubt.step if self.doubt is not None else None
+        self._parts.steps.show(steps_view(pull, bench, self.chosen, flashing, shadow, out))
+        self._parts.curve.show(curve_view(pull, bench, shadow, out))
         if pull.outcome is not None:
             other = "exhaust" if pull.direction == "intake" else "intake"
             nexts: Line = [
                 ("Enter", "bold $act"), (" next head, same set-up     ", ""),
                 ("o", "bold $act"), (f" same head, {other}", ""),
             ]  # fmt: skip
-            lines = [*verdict_lines(frame, bench), nexts]
+            lines = [*verdict_lines(frame, bench), *([nexts] if self.moment == "verdict" else [])]
             verdict = self._parts.verdict
             verdict.styles.height = min(len(lines), 10) + 1
             verdict.show(*lines)
 
     def _idle_lines(self) -> list[Line]:
-        offered = [key for key in keys_at("bench", "idle") if key.in_line]
-        lines: list[Line] = [[(" Scan a head's label to set up its pull, or press", "bold")]]
-        lines += [[(f" {key.shown:<8}", "bold $act"), (key.help, "")] for key in offered]
+        offered = [key for key in keys_at("bench", "idle", self.watching) if key.in_line]
+        lines: list[Line] = [[(f" {key.shown:<8}", "bold $act"), (key.help, "")] for key in offered]
         if self.cautions_due:
             wrapped = textwrap.wrap(CAUTIONS, max(20, self.size.width - 6))
             cautions: list[Line] = [[(f" {' ' if i else '!'} {row}", "bold $act")] for i, row in enumerate(wrapped)]

@@ -3,18 +3,21 @@
 from textual import events
 
 from acquire.records import Action, ActionKind, PullRow
-from acquire.ui.keys import Moment, Place
+from acquire.shadow import Doubt
+from acquire.ui.company import NONE
+from acquire.ui.keys import Moment, Place, action_for
 from acquire.ui.scan import GAP_S, ScanGate
 from acquire.ui.screens.asking import AskScreen, PickScreen
 from acquire.ui.screens.pages import InstrumentsScreen
 from acquire.ui.screens.place import PlaceScreen
+from acquire.ui.screens.replay_keys import ReplayKeys
 from acquire.ui.words import KIND_WORDS
 
 # a second press of the foot switch, or one just after the reading was taken by itself, is not meant for the next step
 BOUNCE_S = 1.0
 
 
-class BenchKeys(PlaceScreen[None]):
+class BenchKeys(ReplayKeys, PlaceScreen[None]):
     """The operator's side of the screen at the bench; the drawing is added by its subclass."""
 
     place: Place = "bench"
@@ -28,15 +31,54 @@ class BenchKeys(PlaceScreen[None]):
 
     @property
     def moment(self) -> Moment:
+        """Which keys apply: those of a replay, or of where the pull stands."""
+        return "replay" if self.dash.recorded is not None else self.stage
+
+    @property
+    def stage(self) -> Moment:
         """Between pulls, in one, or at its verdict."""
         frame = self.dash.seen.frame
         if frame is None or frame.pull is None:
             return "idle"
         return "pull" if frame.pull.outcome is None else "verdict"
 
+    @property
+    def watching(self) -> bool:
+        """Whether another screen is in command of the bench."""
+        frame, screen = self.dash.seen.frame, self.dash.bench.screen
+        return frame is not None and screen is not None and frame.commander_id not in ("", screen.id)
+
+    @property
+    def in_command_said(self) -> str:
+        """Who is in command, where it is another."""
+        frame = self.dash.seen.frame
+        return f" Watching: {frame.commander} is in command " if self.watching and frame is not None else ""
+
+    @property
+    def doubt(self) -> Doubt | None:
+        """The point that is out of line, as far as it is on the screen."""
+        frame, its = self.dash.seen.frame, self.dash.seen.company.doubt
+        if its is None or frame is None or frame.pull is None or its.step >= len(frame.pull.steps):
+            return None
+        return its if frame.pull.steps[its.step].points else None
+
+    def perform(self, pressed: str) -> bool:
+        """What the table says; a screen that only watches says so instead of telling the bench what to do."""
+        if self.watching and action_for(pressed, "bench", self.moment, watching=True) is None:
+            if action_for(pressed, "bench", self.moment, watching=False) is None:
+                return False
+            self.dash.say(f"{self.in_command_said.strip()}: press c to take over", bad=True)
+            return True
+        return super().perform(pressed)
+
     def draw(self) -> None:
         """Show what the watch knows now."""
         raise NotImplementedError
+
+    def point_out(self, doubt: Doubt) -> None:
+        """A point is out of line: choose it, so that one key takes it again."""
+        if self.stage == "pull" and self.moment != "replay":
+            self.chosen = doubt.step
 
     def intercept(self, event: events.Key) -> bool:
         """Letters wait a moment, in case a scanner types them; the rest acts at once."""
@@ -67,14 +109,41 @@ class BenchKeys(PlaceScreen[None]):
     def _scanned(self, text: str) -> None:
         if not text:
             return
-        if self.moment == "pull":
-            self.dash.say(f"Scanned {text!r} during a pull: nothing done with it", bad=True)
+        if self.moment in ("pull", "replay"):
+            self.dash.say(f"Scanned {text!r} during a {self.moment}: nothing done with it", bad=True)
         else:
             self._leave_cautions()
             self.dash.open_form(identifier=text[:80])
 
     def _act(self, kind: ActionKind, step: int | None = None, meter_range: str = "") -> None:
         self.dash.send(Action(kind=kind, step=step, meter_range=meter_range))
+
+    def do_take_command(self) -> None:
+        """Put this screen in command."""
+        if not self.watching:
+            self.dash.say("This screen is in command already, or no other is")
+            return
+        self.dash.with_answer(self.dash.bench.take_command, lambda _: None)
+
+    def do_earlier(self) -> None:
+        """Choose the earlier pull beneath the curve."""
+        company = self.dash.seen.company
+        choices = company.beside.choices if company.beside is not None else ()
+        if not choices:
+            self.dash.say("No earlier pull of this head or its model is in the archive")
+            return
+        lines = [
+            f"{its.subject:<16} {its.direction:<8} {its.relation}, pull {its.pull_id}, "
+            f"{its.started_utc[:16].replace('T', ' ')}"
+            for its in choices
+        ]
+
+        def picked(index: int | None) -> None:
+            if index is not None:
+                company.choose(choices[index].pull_id if index < len(choices) else NONE)
+                self.dash.ask_beside()
+
+        self.app.push_screen(PickScreen("Which earlier pull beneath the curve?", [*lines, "none"]), picked)
 
     def do_take(self) -> None:
         """Take the present step by hand, unless this is the echo of a point just taken."""

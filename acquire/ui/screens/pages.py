@@ -18,7 +18,12 @@ CAUTIONS = (
     "Wear hearing and eye protection. Keep hands, hair and rags clear of suction and blower. "
     "Mains: covers on, work on it only by those licensed. Your local codes come first."
 )
-_WHEN: dict[Moment, str] = {"pull": "during a pull", "idle": "before a pull", "verdict": "after a pull"}
+_WHEN: dict[Moment, str] = {
+    "pull": "during a pull",
+    "idle": "before a pull",
+    "verdict": "after a pull",
+    "replay": "in a replay",
+}
 _PLACES: dict[Place, str] = {
     "bench": "At the bench",
     "form": "In the form of a new pull",
@@ -64,9 +69,10 @@ class PageScreen(PlaceScreen[None]):
 class HelpScreen(PageScreen):
     """Every action of a place first, then those of the others."""
 
-    def __init__(self, about: Place) -> None:
+    def __init__(self, about: Place, now: Moment | None = None) -> None:
         super().__init__("Keys and signs")
         self.about = about
+        self.now = now
 
     def body(self) -> Content:
         """The key table as text, from the place where help was asked."""
@@ -74,7 +80,7 @@ class HelpScreen(PageScreen):
         order = [self.about, *(place for place in _PLACES if place != self.about)]
         parts: list[Content] = []
         for place in order:
-            for heading, keys in _groups(place):
+            for heading, keys in _groups(place, self.now):
                 parts.append(Content.styled(heading, "bold $act"))
                 parts += [_help_line(key, width) for key in keys]
                 parts.append(Content(""))
@@ -83,14 +89,14 @@ class HelpScreen(PageScreen):
         return Content("\n").join(parts)
 
 
-def _groups(place: Place) -> list[tuple[str, list[Key]]]:
-    """The keys of a place, those at the bench by their moment."""
+def _groups(place: Place, now: Moment | None) -> list[tuple[str, list[Key]]]:
+    """The keys of a place, those at the bench by their moment, the present one first."""
     keys = keys_at(place)
     if place != "bench":
         return [(_PLACES[place], keys)]
     groups = [
         (f"At the bench, {words}", [key for key in keys if moment in key.moments and key.moments != ANY])
-        for moment, words in _WHEN.items()
+        for moment, words in sorted(_WHEN.items(), key=lambda its: its[0] != now)
     ]
     return [*groups, ("At the bench, always", [key for key in keys if key.moments == ANY])]
 

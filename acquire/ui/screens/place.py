@@ -54,7 +54,7 @@ class PlaceScreen(Screen[R]):
         """Open the help of this place."""
         from acquire.ui.screens.pages import HelpScreen
 
-        self.app.push_screen(HelpScreen(self.place))
+        self.app.push_screen(HelpScreen(self.place, self.moment))
 
     def do_daylight(self) -> None:
         """The other set of colours."""

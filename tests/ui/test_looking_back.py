@@ -1,0 +1,137 @@
+"""Looking back from the dashboard: a recorded session of a real archive plays on the screen at the bench, by keys."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from acquire.playback import Playback
+from acquire.recorded import RecordedBench
+from acquire.store.archive import Archive
+from acquire.ui.app import Dashboard
+from tests.ui.fake import frame, pull_view
+from tests.ui.helpers import Stand, stand
+
+KEPT = Path(__file__).parent.parent / "data" / "archives" / "version_2.db"
+
+
+@pytest.fixture(scope="module")
+def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("looking_back") / "archive.db"
+    shutil.copy(KEPT, path)
+    Archive.open(path).close()
+    return path
+
+
+class Opened:
+    """What the dashboard opens, kept so that a test can look at its controls."""
+
+    def __init__(self, archive: Path) -> None:
+        self.archive = archive
+        self.recorded: RecordedBench
+
+    def __call__(self, session_id: int) -> RecordedBench:
+        self.recorded = RecordedBench(self.archive, session_id, speed=30.0)
+        return self.recorded
+
+    @property
+    def playback(self) -> Playback:
+        return self.recorded.playback
+
+
+async def look_back(its: Stand, archive: Path) -> Opened:
+    """Into the replay of pull 2 by keys."""
+    opened = Opened(archive)
+    its.app.open_session = opened
+    its.bench.archive = archive
+    await its.press("v")
+    await its.sees("Look at which pull again?")
+    await its.press("3")
+    await its.sees("REPLAY pull 2")
+    return opened
+
+
+async def until_reached(its: Stand, opened: Opened) -> None:
+    await its.until(lambda: opened.playback.goal_us is None and its.app.seen.frame is not None, "the moment")
+    await its.until(lambda: _shown(its) >= opened.playback.now_us, "its frame")
+    its.app.tick()
+
+
+def _shown(its: Stand) -> int:
+    return its.app.seen.frame.t_us if its.app.seen.frame is not None else 0
+
+
+async def test_a_recorded_pull_plays_on_the_screen_at_the_bench_and_the_way_back_leads_to_the_bench(
+    archive: Path,
+) -> None:
+    async with stand((100, 30)) as its:
+        opened = await look_back(its, archive)
+        assert its.app.recorded is opened.recorded
+        await its.until(lambda: _shown(its) > opened.playback.start_us + 5_000_000, "it to play")
+        await its.press("escape")
+        await its.until(lambda: its.app.recorded is None, "the bench")
+        await its.show(frame())
+        await its.sees("Scan a head's label")
+
+
+async def test_keys_go_to_what_happened_next_and_before_and_stop_there(archive: Path) -> None:
+    async with stand((100, 30)) as its:
+        opened = await look_back(its, archive)
+        taken = [one.t_us for one in opened.playback.happenings]
+        assert len(taken) == 8
+        await its.press("enter")
+        assert opened.playback.paused
+        for key, which in (("right", 0), ("right", 1), ("right", 2), ("left", 1)):
+            await its.press(key)
+            await until_reached(its, opened)
+            assert opened.playback.now_us == taken[which]
+            await its.sees(opened.playback.happenings[which].sentence)
+        await its.sees("2 of 8 taken", "stopped")
+
+
+async def test_the_list_of_what_happened_leads_to_one_of_them(archive: Path) -> None:
+    async with stand((100, 30)) as its:
+        opened = await look_back(its, archive)
+        await its.press("l")
+        await its.sees("What happened", "Taken at 0.800 in")
+        await its.press("8")
+        await until_reached(its, opened)
+        await its.sees("8 of 8 taken")
+
+
+async def test_speed_is_changed_and_a_replay_can_begin_again(archive: Path) -> None:
+    async with stand((100, 30)) as its:
+        opened = await look_back(its, archive)
+        await its.press("up")
+        await its.sees("100 times life")
+        await its.press("down", "down")
+        await its.sees("10 times life")
+        await its.press("home")
+        await its.until(lambda: _shown(its) < opened.playback.start_us + 60_000_000, "the start")
+
+
+async def test_nothing_that_was_recorded_can_be_changed_by_the_keys_of_a_pull(archive: Path) -> None:
+    async with stand((100, 30)) as its:
+        await look_back(its, archive)
+        await its.press("s", "x", "m")
+        assert its.bench.acts == []
+        await its.scan("H-1")
+        await its.sees("Scanned 'H-1' during a replay")
+
+
+async def test_during_a_pull_there_is_no_looking_back() -> None:
+    async with stand(first=frame(pull=pull_view(2))) as its:
+        await its.press("v")
+        assert "Look at which pull" not in its.text()
+
+
+async def test_a_dashboard_on_a_recording_alone_closes_when_it_is_left(archive: Path) -> None:
+    recorded = RecordedBench(archive, 2, speed=100.0)
+    recorded.look_through()
+    app = Dashboard(recorded)
+    async with app.run_test(size=(100, 30)) as pilot:
+        assert app.recorded is recorded
+        await pilot.press("escape")
+        await pilot.pause()
+    assert app.return_code == 0
+    recorded.close()
