@@ -20,7 +20,7 @@ from acquire.response import BenchResponse
 from acquire.room_air import marks_of
 from acquire.signals import Signals
 from acquire.stabiliser import Stabiliser
-from acquire.typed_step import PRESSURE_TYPED, STANDING, TYPED, TypedStep, awaiting, no_zero, zero_left_out
+from acquire.typed_step import MOVED, PRESSURE_TYPED, STANDING, TYPED, TypedStep, awaiting, no_zero, zero_left_out
 from acquire.units import from_si
 from acquire.values import (
     Capture,
@@ -351,11 +351,16 @@ class PullCore:
             # that it was in place when it was typed is all that is known of it
             self._stabiliser.push_pressure(t_us, self._steps[self._now].test_pressure_pa)
         self._stabiliser.push_flow(t_us, area_m2 + self._beside_m2, mass_flow)
-        if self._paused or self.lift_on_press:
+        if self._paused or self.lift_on_press or self.awaited:
             return
         capture = self._captured()
-        if capture is not None and self._silent() is None:
-            self._take(capture, "settled", outputs)
+        if capture is None or self._silent() is not None:
+            return
+        if "lift" in self.typed and self._signals.moved_in(capture, 2 * self.settling.wanted):
+            self._typing.forget("lift")
+            self._fault = MOVED
+            return
+        self._take(capture, "settled", outputs)
 
     def _captured(self, now: bool = False) -> Capture | None:
         """The settled reading; with ``now`` the best to be had at this moment."""

@@ -13,6 +13,7 @@ from acquire.flow import FlowModel, Neighbour, Window, evaluate
 from acquire.flow_noise import noise_bands
 from acquire.hold import judge_hold, typed_hold
 from acquire.leakage import bound_of, reads_least
+from acquire.moved_after import stood_then_moved
 from acquire.records import LeakageLaw
 from acquire.room_air import by_hand, in_force
 from acquire.scaling import channel_settings, scale_for
@@ -251,6 +252,10 @@ class Signals:
     def noise_of(self, capture: Capture) -> tuple[NoiseBand, ...]:
         """The noise of the flow by band, over a captured window."""
         return noise_bands(*self._series["area"].between(capture.t_start_us, capture.t_end_us))
+
+    def moved_in(self, capture: Capture, least_rel: float) -> bool:
+        """Whether the flow stood and then moved within a captured window."""
+        return stood_then_moved(*self._series["area"].between(capture.t_start_us, capture.t_end_us), least_rel)
 
     def range_fault(self, settled: bool) -> str:
         """Why the meter's range does not fit the reading now, and which does; empty if it fits.

@@ -14,6 +14,7 @@ TYPED = "typed"
 """Of the mark about it."""
 
 PRESSURE_TYPED = "The test pressure was typed once a point: nothing says that it held in between."
+MOVED = "the flow moved after the lift was typed: look at the valve, then type the lift again"
 NOT_JUDGED = "typed: nothing judged whether it had settled"
 STANDING = Standing("waiting", detail="the readings are typed: nothing judges when they have settled")
 
@@ -44,6 +45,10 @@ class TypedStep:
     def put(self, channel: str, t_us: int, value: float) -> None:
         """A typed SI value, its zero subtracted."""
         self._values[channel] = (t_us, value)
+
+    def forget(self, channel: str) -> None:
+        """What was typed for a channel counts no more."""
+        self._values.pop(channel, None)
 
     @property
     def latest(self) -> str:
