@@ -1,7 +1,7 @@
 """Connections to the archive: one writer, any number of readers.
 
-WAL lets readers work while the writer commits; ``synchronous=FULL`` makes
-every commit durable.
+WAL lets readers work while the writer commits; ``synchronous=EXTRA`` makes
+every commit durable, and the file's first change to WAL too.
 """
 
 import sqlite3
@@ -24,11 +24,12 @@ def connect_writer(path: Path, busy_timeout_s: float) -> sqlite3.Connection:
         try:
             archive_version(connection, path)
             check(connection, path, whole=path.stat().st_size <= WHOLE_CHECK_BYTES)
+            # before the mode changes: that is kept by the removal of a journal, which must reach the disk as well
+            connection.execute("PRAGMA synchronous = EXTRA")
+            connection.execute("PRAGMA fullfsync = ON")  # macOS: without it a sync stops at the drive's cache
             (mode,) = connection.execute("PRAGMA journal_mode = WAL").fetchone()
             if mode != "wal":
                 raise ArchiveError(f"the archive {path} lies where SQLite cannot share it: move it to a local disk")
-            connection.execute("PRAGMA synchronous = FULL")
-            connection.execute("PRAGMA fullfsync = ON")  # macOS: without it a sync stops at the drive's cache
             connection.execute("PRAGMA foreign_keys = ON")
             connection.execute("PRAGMA journal_size_limit = 16000000")
         except BaseException:
