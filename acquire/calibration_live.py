@@ -40,11 +40,16 @@ class Second:
 
 
 def take_live(
-    frame: Callable[[], Frame], wait: Callable[[float], None], channel: str, reference: float, digit: float = 0.0
+    frame: Callable[[], Frame],
+    wait: Callable[[float], None],
+    channel: str,
+    reference: float,
+    digit: float = 0.0,
+    unrolled: Callable[[float], float] = float,
 ) -> Taken:
     """Watch a channel until it stands still, for half a minute at most. Raises ``Refused`` with one sentence.
 
-    ``digit``: one digit of the numbers as received.
+    ``digit``: one digit of the numbers as received. ``unrolled``: a count in its turn.
     """
     seen: list[tuple[int, float]] = []
     begun_us: int | None = None
@@ -56,7 +61,7 @@ def take_live(
         begun_us = now.t_us if begun_us is None else begun_us
         t_us = now.t_us - round(reading.age_s * 1e6)
         if t_us >= begun_us and (not seen or t_us > seen[-1][0]):
-            seen.append((t_us, reading.number))
+            seen.append((t_us, unrolled(reading.number)))
         second = Second(_last_second(seen))
         if seen and seen[-1][0] - seen[0][0] >= _SECOND_US and second.settled(digit):
             return second.taken(reference)

@@ -12,21 +12,25 @@ from acquire.calibration import Calibration
 from acquire.calibration_doubt import ZEROED, doubt_at, number_for
 from acquire.units import SI_UNIT, Water, factor, from_si, kind_of, to_si
 from drivers.base import ChannelSettings, Instrument
+from drivers.counting import Counting
 
 N = TypeVar("N", float, NDArray[np.float64])
 
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """si = number * gain + offset + number^2 * bend, in ``si_unit``."""
+    """si = number * gain + offset + number^2 * bend, in ``si_unit``; of a count in its turn."""
 
     gain: float
     offset: float
     si_unit: str
     bend: float = 0.0
+    counting: Counting | None = None
 
     def si(self, number: N) -> N:
         """The SI value for a number as received, or for many."""
+        if self.counting is not None:
+            number = self.counting.unrolled(number)
         straight = number * self.gain + self.offset
         return straight if self.bend == 0.0 else straight + number * number * self.bend
 
@@ -42,6 +46,7 @@ class CalibratedSettings(ChannelSettings):
 
     def quantity(self, number: float) -> float:
         """The quantity in ``unit``, by the calibration."""
+        number = self.unrolled(number)
         return sum(its * number**power for power, its in enumerate(self.coefficients))
 
 
@@ -53,7 +58,12 @@ def scale_for(settings: ChannelSettings, water: Water) -> Scale:
     if isinstance(settings, CalibratedSettings):
         c0, c1, *rest = settings.coefficients
         one, si_unit = factor(settings.unit, water), SI_UNIT[kind_of(settings.unit)]
-        return Scale(c1 * one, to_si(c0, settings.unit, water), si_unit, rest[0] * one if rest else 0.0)
+        bend = rest[0] * one if rest else 0.0
+        return Scale(c1 * one, to_si(c0, settings.unit, water), si_unit, bend, settings.counting)
+    if (counting := settings.counting) is not None:
+        one = counting.slope * factor(settings.unit, water)
+        zero = to_si(0.0, settings.unit, water) - counting.preset * one
+        return Scale(one, zero, SI_UNIT[kind_of(settings.unit)], counting=counting)
     zero = to_si(settings.quantity(0.0), settings.unit, water)
     one = to_si(settings.quantity(1.0), settings.unit, water)
     return Scale(one - zero, zero, SI_UNIT[kind_of(settings.unit)])
@@ -108,6 +118,8 @@ def line_of(settings: ChannelSettings) -> InUnit:
         top = its.high if its.high is not None else 0.0
         accuracy = doubt_at(its, top, its.channel in ZEROED).half_width_95 * abs(scale / its.coefficients[1])
         return InUnit(scale, offset, bend[0] if bend else 0.0, accuracy, calibrated=True)
+    if (counting := settings.counting) is not None:
+        return InUnit(counting.slope, -counting.preset * counting.slope, 0.0, settings.accuracy, calibrated=False)
     if settings.signal:
         offset = settings.quantity(0.0)
         return InUnit(settings.quantity(1.0) - offset, offset, 0.0, settings.accuracy, calibrated=False)

@@ -11,6 +11,7 @@ from typing import Annotated, Literal, NamedTuple, Protocol
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
+from drivers.counting import Counting, check_travel
 from drivers.sample import Press, Sample
 
 
@@ -54,8 +55,9 @@ class ChannelSettings(Settings):
     bound the quantity, in the same unit. With a ``signal``, number * scale +
     offset is that signal in mA or V, and the quantity lies on the straight
     line from ``at_low`` at its lower end to ``at_high`` at its upper end.
-    Accuracy is the maker's or the
-    certificate's 95 % figure: ``accuracy`` in ``unit``, plus
+    With the signal ``count`` the number is the count of an encoder, see :class:`Counting`:
+    quantity = (count - preset) / counts_per_unit, turned round with ``count_falls``.
+    Accuracy is the maker's or the certificate's 95 % figure: ``accuracy`` in ``unit``, plus
     ``accuracy_percent_of_reading``; ``resolution`` is one digit, in ``unit``,
     ``zero_resolution`` one digit of a zero that is not the mean of many samples.
     """
@@ -69,31 +71,69 @@ class ChannelSettings(Settings):
     accuracy: Annotated[Finite, Field(ge=0)] = 0.0
     accuracy_percent_of_reading: Annotated[Finite, Field(ge=0)] = 0.0
     resolution: Annotated[Finite, Field(ge=0)] = 0.0
-    signal: Literal["", "4-20 mA", "0.5-4.5 V"] = ""
+    signal: Literal["", "4-20 mA", "0.5-4.5 V", "count"] = ""
     at_low: Finite | None = None
     at_high: Finite | None = None
     zero_resolution: Annotated[Finite, Field(ge=0)] = 0.0
+    counts_per_unit: Annotated[Finite, Field(gt=0)] | None = None
+    count_falls: bool = False
+    preset: int = 0
+    rolls_over_at: Annotated[int, Field(ge=256)] | None = None
 
     @model_validator(mode="after")
     def _ends_of_the_signal(self) -> "ChannelSettings":
         ends = (self.at_low is None, self.at_high is None)
-        if self.signal and (True in ends or self.at_low == self.at_high):
+        if self.signal in SIGNALS and (True in ends or self.at_low == self.at_high):
             raise ValueError(f"a {self.signal} signal needs at_low and at_high, the quantities at its ends")
-        if not self.signal and False in ends:
+        if self.signal not in SIGNALS and False in ends:
             raise ValueError("at_low and at_high belong to a signal: give signal, or leave them out")
         return self
 
+    @model_validator(mode="after")
+    def _count(self) -> "ChannelSettings":
+        if self.signal != "count":
+            if self.counts_per_unit or self.count_falls or self.preset or self.rolls_over_at:
+                raise ValueError('counts_per_unit, count_falls, preset and rolls_over_at need signal = "count"')
+            return self
+        if self.counts_per_unit is None:
+            raise ValueError(f"a count needs counts_per_unit: how many counts are one {self.unit}")
+        if (self.scale, self.offset) != (1.0, 0.0):
+            raise ValueError("a count has counts_per_unit and preset in place of scale and offset")
+        if self.rolls_over_at is not None:
+            check_travel(self.rolls_over_at, self.counts_per_unit, self.unit, self.low, self.high)
+        if self.resolution == 0.0:
+            # frozen to all others: this is still its making
+            object.__setattr__(self, "resolution", 1.0 / self.counts_per_unit)
+        return self
+
+    @property
+    def counting(self) -> Counting | None:
+        """How counts become a quantity; None where the number is no count."""
+        if self.signal != "count" or self.counts_per_unit is None:
+            return None
+        slope = (-1.0 if self.count_falls else 1.0) / self.counts_per_unit
+        return Counting(slope, float(self.preset), float(self.rolls_over_at or 0))
+
+    def unrolled(self, number: float) -> float:
+        """A count in its turn next to the preset; any other number as it is."""
+        its = self.counting
+        return number if its is None else its.unrolled(number)
+
     def quantity(self, number: float) -> float:
         """The quantity in ``unit`` for the number that the instrument sent."""
+        if (counting := self.counting) is not None:
+            return (counting.unrolled(number) - counting.preset) * counting.slope
         scaled = number * self.scale + self.offset
-        if not self.signal or self.at_low is None or self.at_high is None:
+        if self.signal not in SIGNALS or self.at_low is None or self.at_high is None:
             return scaled
         its = SIGNALS[self.signal]
         return self.at_low + (scaled - its.low) * ((self.at_high - self.at_low) / (its.high - its.low))
 
     def signal_fault(self, number: float) -> str:
-        """What an analogue signal outside its limits points to; empty when it is inside, or there is none."""
-        if not self.signal:
+        """What a signal outside its limits points to; empty when it is inside, or there is none."""
+        if (counting := self.counting) is not None:
+            return counting.fault(number)
+        if self.signal not in SIGNALS:
             return ""
         its, value = SIGNALS[self.signal], number * self.scale + self.offset
         if value < its.broken_below:

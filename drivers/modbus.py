@@ -9,7 +9,7 @@ import math
 import struct
 from typing import Annotated, Literal, NamedTuple
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from drivers.base import ChannelSettings, Counts, Finite, Instrument, InstrumentSettings
 from drivers.errors import SettingsError
@@ -39,6 +39,8 @@ _SHORTEST = 5
 class ModbusChannel(ChannelSettings):
     """Where a channel's number is: ``device`` on the line, ``register`` counted from 0 as in the protocol.
 
+    A count rolls over where its registers do, unless ``rolls_over_at`` says otherwise.
+
     ``word_order`` says which register of a 32-bit number comes first,
     ``byte_order`` which byte of a register; the protocol itself is big, big.
     """
@@ -49,6 +51,17 @@ class ModbusChannel(ChannelSettings):
     type: Literal["int16", "uint16", "int32", "uint32", "float32"] = "int16"
     word_order: Literal["big", "little"] = "big"
     byte_order: Literal["big", "little"] = "big"
+
+    @model_validator(mode="before")
+    @classmethod
+    def _as_wide_as_its_registers(cls, given: object) -> object:
+        """A counter that nothing else is said of rolls over where its registers do."""
+        if not isinstance(given, dict) or given.get("signal") != "count" or "rolls_over_at" in given:
+            return given
+        kind = given.get("type", "int16")
+        if kind not in ("int16", "uint16", "int32", "uint32"):
+            return given
+        return {**given, "rolls_over_at": 1 << 16 * _TYPES[kind][0]}
 
 
 class ModbusSettings(InstrumentSettings):

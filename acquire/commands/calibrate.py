@@ -169,7 +169,8 @@ def _typed(bench: "Bench", target: "Target", unit: str, shown: bool) -> "list[Ta
             if reading.strip() or bench.client is None:
                 taken.append(Taken(reference, _number(target, reading, shown)))
                 continue
-            its = take_live(bench.client.frame, SystemClock().sleep, target.channel, reference, digit)
+            unrolled = target.settings.unrolled
+            its = take_live(bench.client.frame, SystemClock().sleep, target.channel, reference, digit, unrolled)
             click.echo(f"  {its.number:.7g} (mean of {its.n}, sd {its.scatter:.2g})", err=True)
             taken.append(its)
         except Refused as refused:
@@ -185,7 +186,7 @@ def _number(target: "Target", text: str, shown: bool) -> float:
     if shown:
         return number_of(target.in_force, in_channels_unit(target, text))
     try:
-        return float(text)
+        return target.settings.unrolled(float(text))
     except ValueError as error:
         raise Refused(
             f"The reading {text!r} is not a number as the instrument sends it: "
