@@ -29,13 +29,9 @@ def _offered(_path: tuple[str, ...], built_in: tuple[str, ...]) -> dict[str, tup
     found: dict[str, list[EntryPoint]] = {}
     for its in entry_points(group=GROUP):
         if its.name in built_in:
-            log.warning(
-                "%s brings a driver %r, which is the name of a built-in one: the built-in one is used",
-                _of(its),
-                its.name,
-            )
-        elif its not in (others := found.setdefault(its.name, [])):
-            others.append(its)
+            log.warning("%s brings a driver %r, but that is built in: the built-in one is used", package(its), its.name)
+        else:
+            found.setdefault(its.name, []).append(its)
     return {name: tuple(its) for name, its in found.items()}
 
 
@@ -43,23 +39,23 @@ def load(name: str, points: tuple[EntryPoint, ...]) -> type[Instrument]:
     """The class behind a driver's name. Raises :class:`SettingsError` with one sentence."""
     if len(points) > 1:
         raise SettingsError(
-            f"driver: several installed packages bring a driver {name!r} ({', '.join(map(_of, points))}): "
+            f"driver: several installed packages bring a driver {name!r} ({', '.join(map(package, points))}): "
             "uninstall all but one"
         )
     (its,) = points
     try:
         family = its.load()
     except (Exception, SystemExit) as error:
-        raise SettingsError(f"driver: {name!r} of {_of(its)} cannot be loaded ({faulty(error)})") from error
+        raise SettingsError(f"driver: {name!r} of {package(its)} cannot be loaded ({faulty(error)})") from error
     if not (isinstance(family, type) and issubclass(family, Instrument)) or inspect.isabstract(family):
         raise SettingsError(
-            f"driver: {name!r} of {_of(its)} is no instrument: {its.value} must be a drivers.base.Instrument "
+            f"driver: {name!r} of {package(its)} is no instrument: {its.value} must be a drivers.base.Instrument "
             "with a parser"
         )
     settings: object = family.Settings
     if not (isinstance(settings, type) and issubclass(settings, InstrumentSettings)):
         raise SettingsError(
-            f"driver: {name!r} of {_of(its)}: its Settings must be a kind of drivers.base.InstrumentSettings"
+            f"driver: {name!r} of {package(its)}: its Settings must be a kind of drivers.base.InstrumentSettings"
         )
     return family
 
@@ -77,5 +73,6 @@ def faulty(error: BaseException) -> str:
     return f"{type(error).__name__}: {' '.join(str(error).split())[:160] or 'no reason given'}"
 
 
-def _of(its: EntryPoint) -> str:
+def package(its: EntryPoint) -> str:
+    """Name and version of what brings a driver."""
     return f"{its.dist.name} {its.dist.version}" if its.dist is not None else its.value

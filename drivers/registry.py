@@ -52,7 +52,7 @@ def make_instrument(name: str, table: dict[str, object]) -> Instrument:
         raise
     except Exception as error:  # whatever a package that is not ours may raise
         raise SettingsError(
-            f"driver: {driver!r} of an installed package failed ({plugins.faulty(error)}): "
+            f"driver: {driver!r} of {plugins.package(others[driver][0])} failed ({plugins.faulty(error)}): "
             "report it to whoever made that package"
         ) from error
 
