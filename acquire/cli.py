@@ -22,6 +22,7 @@ from acquire.commands import (
     repeat,
     running,
     steady,
+    wire,
 )
 
 # the matrices here are small: threads cost more than they bring, and one thread sums in one order
@@ -98,5 +99,6 @@ for command in (
     calibrate.calibrate,
     calibrate_range.calibrate_range,
     convert.convert,
+    wire.wire,
 ):
     cli.add_command(command)
