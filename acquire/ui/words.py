@@ -1,8 +1,9 @@
 """Numbers, units and states as the operator reads them."""
 
 from acquire.records import BenchSummary
+from acquire.shadow import Doubt, Shadow
 from acquire.units import Kind, from_si, kind_of, parse_quantity, to_si
-from acquire.values import Missing, PullKind
+from acquire.values import Missing, PullKind, PullView
 
 DECIMALS = {
     "inH2O": 2, "inHg": 3, "psi": 3, "kPa": 3, "mbar": 1, "hPa": 1, "Pa": 0, "mmHg": 1, "bar": 4,
@@ -84,6 +85,15 @@ def age(seconds: float | None) -> str:
     if seconds < 1:
         return "now"
     return f"{seconds:.0f} s old" if seconds < 120 else f"{seconds / 60:.0f} min old"
+
+
+def doubted(doubt: Doubt, pull: PullView, shadow: Shadow | None, bench: BenchSummary) -> str:
+    """Which point is out of line with what, and by how much."""
+    lift_m = pull.steps[doubt.step].step.lift_m if doubt.step < len(pull.steps) else None
+    where = f"step {doubt.step + 1}" if lift_m is None else quantity(lift_m, bench.display.lift, bench)
+    way = "high" if doubt.off_rel > 0 else "low"
+    beside = f"pull {shadow.of.pull_id}" if doubt.beside == "the earlier pull" and shadow is not None else doubt.beside
+    return f"{where} is {100 * abs(doubt.off_rel):.1f} % {way} beside {beside}"
 
 
 def source_word(source: str) -> str:

@@ -3,7 +3,7 @@
 import math
 from dataclasses import dataclass
 
-from acquire.ui.widgets.canvas import Canvas, Line, Span, spread
+from acquire.ui.widgets.canvas import Canvas, Line, Span, spread, width_of
 from acquire.ui.widgets.plot import Dots
 
 
@@ -27,10 +27,13 @@ class CurveView:
     flow_unit: str
     x_max: float
     points: tuple[CurvePoint, ...]
+    doubted_x: float | None = None
+    shadow: tuple[tuple[float, float], ...] = ()
+    shadow_name: str = ""
 
 
 class CurvePlot(Canvas):
-    """Points as filled or hollow marks, joined by dots; intervals as upright bars."""
+    """Points as filled or hollow marks on a dotted line, intervals as upright bars; an earlier pull in fewer dots."""
 
     def __init__(self, *, id: str) -> None:
         super().__init__(id=id)
@@ -46,33 +49,46 @@ class CurvePlot(Canvas):
         rows, columns = height - 2, width - 7
         if rows < 2 or columns < 10:
             return []
-        top = _round_up(max((p.flow + p.half for p in view.points), default=0.0))
-        dots = Dots(columns, rows)
-        marks: dict[tuple[int, int], str] = {}
+        highest = [p.flow + p.half for p in view.points] + [flow for _, flow in view.shadow]
+        top = _round_up(max(highest, default=0.0))
+        dots, shadow = Dots(columns, rows), Dots(columns, rows)
+        marks: dict[tuple[int, int], tuple[str, str]] = {}
 
         def place(x: float, flow: float) -> tuple[int, int]:
             across = round((dots.width - 2) * x / view.x_max) if view.x_max else 0
             return across, round((dots.height - 1) * (1 - max(0.0, flow) / top))
 
         last = (0, dots.height - 1)
+        for x, flow in view.shadow:
+            here = place(x, flow)
+            shadow.line(*last, *here, every=2)
+            last = here
+        last = (0, dots.height - 1)
         for point in view.points:
             here = place(point.x, point.flow)
             dots.line(*last, *here)
             upper, lower = place(point.x, point.flow + point.half)[1], place(point.x, point.flow - point.half)[1]
             for level in range(upper // 4, lower // 4 + 1):
-                marks.setdefault((level, here[0] // 2), "│")
-            marks[here[1] // 4, here[0] // 2] = "●" if point.settled else "◇"
+                marks.setdefault((level, here[0] // 2), ("│", "bold $good"))
+            doubted = point.x == view.doubted_x
+            sign = "?" if doubted else "●" if point.settled else "◇"
+            marks[here[1] // 4, here[0] // 2] = (sign, "bold $on-act on $act-fill" if doubted else "bold $good")
             last = here
         painted: list[Line] = [spread([(f"{view.flow_unit} over {view.x_name}", "bold")], _last(view), width)]
-        for y, row in enumerate(dots.text()):
+        for y, (row, beneath) in enumerate(zip(dots.text(), shadow.text(), strict=True)):
             label = f"{top:.0f}" if y == 0 else "0" if y == rows - 1 else f"{top / 2:.4g}" if y == rows // 2 else ""
             spans: list[Span] = [(f"{label:>5} ", "$faint"), ("│", "$faint")]
-            for column, sign in enumerate(row[: columns - 1]):
+            for column, (sign, under) in enumerate(zip(row[: columns - 1], beneath, strict=False)):
                 mark = marks.get((y, column))
-                spans.append((mark or sign, "bold $good" if mark else "$faint"))
+                spans.append(mark or ((sign, "$good") if sign != " " else (under, "$faint")))
             painted.append(spans)
-        end = f"{view.x_max:.{view.x_digits}f} {view.x_unit}"
-        painted.append(spread([("      └" + "0", "$faint")], [(end, "$faint")], width - 1))
+        end: Line = [(f"{view.x_max:.{view.x_digits}f} {view.x_unit}", "$faint")]
+        axis: list[Span] = [("      └" + "0", "$faint")]
+        if view.shadow_name:
+            room = width - 16 - width_of(end)
+            short = view.shadow_name.partition(":")[0]
+            axis.append((f"  ⠒ ⠒ {view.shadow_name if len(view.shadow_name) <= room else short}"[: room + 6], "$faint"))
+        painted.append(spread(axis, end, width - 1))
         return painted
 
 

@@ -1,9 +1,9 @@
 """The one sentence at the top: what to do now, as large as it fits, and why not yet."""
 
 import textwrap
-from dataclasses import dataclass
 
 from acquire.ui.look import Tone
+from acquire.ui.saying import Saying
 from acquire.ui.widgets.canvas import Canvas, Line, clip
 from acquire.ui.widgets.numeral import letter_lines
 
@@ -14,16 +14,6 @@ STYLES: dict[Tone, str] = {
     "trouble": "bold $on-bad on $bad",
     "taken": "bold $on-good on $good",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Saying:
-    """The sentence, its tone and shape, and the line beneath it."""
-
-    sentence: str
-    tone: Tone
-    glyph: str
-    beneath: str = ""
 
 
 class GuidePanel(Canvas):

@@ -31,11 +31,15 @@ class TextLine(Canvas):
         return painted
 
 
-def key_spans(keys: Sequence[Key], words: dict[str, str], width: int) -> list[Span]:
-    """Keys and words, as many as fit; help always has its place at the end."""
+def key_spans(keys: Sequence[Key], words: dict[str, str], width: int, before: str = "") -> list[Span]:
+    """``before``, then keys and words, as many as fit; help always has its place at the end."""
     tail: list[Span] = [("?", "bold $act"), (" help", "")]
     room = width - 7
     spans: list[Span] = []
+    if before:
+        before = before[: room - 24]
+        spans.append((f"{before}  ", "bold $on-act on $act-fill"))
+        room -= len(before) + 2
     for key in keys:
         if not key.in_line or key.action == "help":
             continue

@@ -16,10 +16,10 @@ class Dots:
         if 0 <= x < self.width and 0 <= y < self.height:
             self._cells[y // 4][x // 2] |= _BITS[y % 4][x % 2]
 
-    def line(self, x0: int, y0: int, x1: int, y1: int) -> None:
-        """Set the dots from one to the other."""
+    def line(self, x0: int, y0: int, x1: int, y1: int, every: int = 1) -> None:
+        """Set the dots from one to the other, or every so many of them."""
         steps = max(abs(x1 - x0), abs(y1 - y0), 1)
-        for i in range(steps + 1):
+        for i in range(0, steps + 1, every):
             self.dot(round(x0 + (x1 - x0) * i / steps), round(y0 + (y1 - y0) * i / steps))
 
     def text(self) -> list[str]:

@@ -22,11 +22,12 @@ class StepRow:
     takes: int = 0
     earlier: str = ""
     held: str = ""
+    off: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class StepsView:
-    """The table: heading, rows, the row to be taken again, the row that flashes."""
+    """The table: heading, rows, the row to be taken again, the row that flashes, the row that is out of line."""
 
     title: str
     unit: str
@@ -34,6 +35,7 @@ class StepsView:
     chosen: int | None = None
     flashing: int | None = None
     now: int | None = None
+    doubted: int | None = None
 
 
 class StepTable(Canvas):
@@ -67,10 +69,15 @@ class StepTable(Canvas):
             style = "bold $on-good on $good"
         elif index == view.chosen:
             style = "bold $on-act on $act-fill"
-        sign = "↻" if index == view.chosen else "◇" if row.by_hand and row.state == "taken" else _GLYPHS[row.state]
+        elif index == view.doubted:
+            style = "bold $act"
+        sign = "◇" if row.by_hand and row.state == "taken" else _GLYPHS[row.state]
+        sign = "↻" if index == view.chosen else "?" if index == view.doubted else sign
         left: list[Span] = [(f"{sign} {row.number:>2}  {row.aim:>7} ", style)]
         words = row.flow or {"open": "", "now": "now", "taken": "", "skipped": "skipped"}[row.state]
-        left.append((f"{words:<16}", style))
+        left.append((f"{words:<14}", style))
+        if any(its.off for its in view.rows):
+            left.append((f"{row.off:>7}  ", style))
         again = f" take {row.takes}" if row.takes > 1 else ""
         left.append((f"{row.how}{again}", style))
         if width > 66 and row.held:
