@@ -15,6 +15,7 @@ from acquire.commands import (
     calibrate_range,
     compare,
     convert,
+    doctor,
     packed,
     port,
     ready,
@@ -100,5 +101,6 @@ for command in (
     calibrate_range.calibrate_range,
     convert.convert,
     wire.wire,
+    doctor.doctor,
 ):
     cli.add_command(command)
