@@ -50,6 +50,7 @@ from acquire.wire import (
     PullAnswer,
     Refusal,
     Screen,
+    Status,
 )
 
 __all__ = ["NOT_IN_COMMAND", "Client", "ClientError", "Lost", "Screen", "this_screen"]
@@ -104,6 +105,10 @@ class Client:
     def health(self) -> Health:
         """Who is there. Needs no token."""
         return self._model(Health, "GET", "/v1/health")
+
+    def status(self) -> Status:
+        """How the daemon and its bench are doing."""
+        return self._model(Status, "GET", "/v1/status")
 
     def frame(self) -> Frame:
         """The bench as it stands."""

@@ -13,6 +13,7 @@ from pydantic import BaseModel, Field, TypeAdapter
 
 from acquire.config import Table
 from acquire.records import ArchivedPull, Frame, LiveEvent, PullRow, Subject, Template
+from acquire.values import Direction, Phase
 
 LOWEST_RATE = 1.0
 HIGHEST_RATE = 30.0
@@ -26,6 +27,54 @@ class Health(Table):
     bench: str
     pid: int
     run: str
+
+
+class InstrumentStatus(Table):
+    """One instrument: is it there, and how old is its youngest reading."""
+
+    name: str
+    state: str
+    sentence: str
+    age_s: float | None
+
+
+class PullStatus(Table):
+    """The pull that is running; ``step`` counts from 1."""
+
+    id: int
+    subject: str
+    direction: Direction
+    phase: Phase
+    paused: bool
+    step: int | None
+    steps: int
+
+
+class ArchiveStatus(Table):
+    """The archive: can it be written, how much room is left beside it."""
+
+    path: str
+    writable: bool
+    free_bytes: int | None
+
+
+class Status(Table):
+    """How the daemon and its bench are doing. ``troubles``: a sentence each, none when ``well``."""
+
+    version: str
+    bench: str
+    pid: int
+    run: str
+    well: bool
+    troubles: tuple[str, ...]
+    since_utc: str
+    pull: PullStatus | None
+    guide: str
+    instruments: tuple[InstrumentStatus, ...]
+    archive: ArchiveStatus
+    commander: str
+    live_clients: int
+    last_error: str
 
 
 class Began(Table):

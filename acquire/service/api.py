@@ -1,12 +1,14 @@
 """The endpoints. Models in, models out; every refusal is one sentence."""
 
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
 from typing import Annotated, Any
 
 from fastapi import Depends, FastAPI, Header, Path, Query, Request, Response, WebSocket
-from fastapi.exceptions import RequestValidationError, WebSocketRequestValidationError
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
 from pydantic import BaseModel, TypeAdapter, ValidationError
 from starlette.concurrency import run_in_threadpool
-from starlette.exceptions import HTTPException
 
 from acquire.bench_records import kinds
 from acquire.beside import pull_beside
@@ -18,16 +20,17 @@ from acquire.records import (
     Frame,
     PullRequest,
     PullRow,
-    Refused,
     Subject,
     Template,
 )
-from acquire.service.command import Command, NotInCommand, signed
+from acquire.service.command import Command, signed
+from acquire.service.described import describe, live_schema, refusals
 from acquire.service.guard import refusal
 from acquire.service.hub import Hub
 from acquire.service.live import serve_live
-from acquire.service.ports import EngineApi, OpenArchive
-from acquire.service.sentences import say_request_error
+from acquire.service.ports import ArchiveApi, EngineApi, OpenArchive
+from acquire.service.refusals import add_refusals
+from acquire.service.status import Reporter
 from acquire.shadow import PullBeside
 from acquire.store.errors import ArchiveError
 from acquire.values import Direction, PullKind
@@ -42,10 +45,9 @@ from acquire.wire import (
     Began,
     Health,
     KeptRecord,
-    NotFiniteError,
     PullAnswer,
-    Refusal,
     Screen,
+    Status,
     checked,
     to_json,
 )
@@ -68,80 +70,102 @@ def this_screen(x_screen: Annotated[str, ScreenId], x_screen_name: Annotated[str
 
 
 FromScreen = Annotated[Screen | None, Depends(which_screen)]
+COMMANDS = refusals(401, 409, 422, 423)
 
 
-def make_app(engine: EngineApi, hub: Hub, command: Command, health: Health, open_archive: OpenArchive) -> FastAPI:
-    """The application; whoever serves it puts the guard in front."""
-    refusals: dict[int | str, dict[str, Any]] = {
-        status: {"model": Refusal} for status in (400, 401, 403, 404, 409, 413, 422, 423)
-    }
+@dataclass(frozen=True, slots=True)
+class Behind:
+    """What the endpoints stand in front of."""
+
+    engine: EngineApi
+    hub: Hub
+    command: Command
+    health: Health
+    reporter: Reporter
+    open_archive: OpenArchive
+
+    def archive(self) -> AbstractContextManager[ArchiveApi]:
+        """The archive for the time of one request."""
+        return self.open_archive(self.engine.archive_path)
+
+    def frame(self) -> Frame:
+        """The bench as it stands, and who is in command."""
+        return self.command.show(self.engine.frame())
+
+
+def make_app(behind: Behind, version: str) -> FastAPI:
+    """The application; whoever serves it puts the guard in front. ``behind`` is not looked at before a request."""
     app = FastAPI(
         title="steadydraw",
-        version=health.version,
+        version=version,
         docs_url=None,
         redoc_url=None,
         openapi_url="/v1/openapi.json",
         telemetry={"tracing": False, "metrics": False, "logs": False, "auto_configure": False},
-        responses=refusals,
     )
-    _add_refusals(app)
+    app.openapi = lambda: describe(app)  # type: ignore[method-assign]
+    add_refusals(app)
 
     # what only looks at memory runs in the loop; what may wait runs in a worker thread
 
-    @app.get("/v1/health", response_model=Health)
+    @app.get("/v1/health", response_model=Health, responses=refusals())
     async def get_health() -> Response:
-        return _json(health)
+        return _json(behind.health)
 
-    @app.get("/v1/frame", response_model=Frame)
+    @app.get("/v1/status", response_model=Status, responses=refusals(401))
+    def get_status() -> Response:
+        return _json(behind.reporter.status(behind.hub.feeds))
+
+    @app.get("/v1/frame", response_model=Frame, responses=refusals(401))
     async def get_frame() -> Response:
-        return _json(command.show(engine.frame()))
+        return _json(behind.frame())
 
-    @app.get("/v1/bench", response_model=BenchSummary)
+    @app.get("/v1/bench", response_model=BenchSummary, responses=refusals(401))
     async def get_bench() -> Response:
-        return _json(engine.bench())
+        return _json(behind.engine.bench())
 
-    @app.post("/v1/pulls", response_model=Began)
+    @app.post("/v1/pulls", response_model=Began, responses=COMMANDS)
     def begin_pull(request: PullRequest, screen: FromScreen) -> Response:
-        command.admit(screen)
-        return _json(Began(pull_id=engine.begin(request)))
+        behind.command.admit(screen)
+        return _json(Began(pull_id=behind.engine.begin(request)))
 
-    @app.post("/v1/pulls/{pull_id}/resume", status_code=204)
+    @app.post("/v1/pulls/{pull_id}/resume", status_code=204, responses=COMMANDS)
     def resume_pull(pull_id: PullId, screen: FromScreen) -> None:
-        command.admit(screen)
-        engine.resume(pull_id)
+        behind.command.admit(screen)
+        behind.engine.resume(pull_id)
 
-    @app.post("/v1/actions", status_code=204)
+    @app.post("/v1/actions", status_code=204, responses=COMMANDS)
     def act(action: Action, screen: FromScreen) -> None:
-        command.admit(screen)
-        engine.act(signed(action, screen))
+        behind.command.admit(screen)
+        behind.engine.act(signed(action, screen))
 
-    @app.post("/v1/entries", response_model=Entered)
+    @app.post("/v1/entries", response_model=Entered, responses=COMMANDS)
     def enter(entry: Entry, screen: FromScreen) -> Response:
-        command.admit(screen)
-        return _json(engine.enter(signed(entry, screen)))
+        behind.command.admit(screen)
+        return _json(behind.engine.enter(signed(entry, screen)))
 
-    @app.post("/v1/command", status_code=204)
+    @app.post("/v1/command", status_code=204, responses=refusals(401, 422))
     async def take_command(screen: Annotated[Screen, Depends(this_screen)]) -> None:
-        command.take(screen)
+        behind.command.take(screen)
 
-    @app.get("/v1/pulls", response_model=list[PullRow])
+    @app.get("/v1/pulls", response_model=list[PullRow], responses=refusals(401, 422))
     def get_pulls(
         limit: Annotated[int | None, Query(ge=1, le=1_000_000)] = None,
         subject: Annotated[str | None, Query(max_length=80)] = None,
         kind: PullKind | None = None,
         direction: Direction | None = None,
     ) -> Response:
-        with open_archive(engine.archive_path) as archive:
+        with behind.archive() as archive:
             return _json(archive.pulls(limit, subject, kind, direction), PULL_ROWS)
 
-    @app.get("/v1/open-pulls", response_model=list[PullRow])
+    @app.get("/v1/open-pulls", response_model=list[PullRow], responses=refusals(401))
     def get_open_pulls() -> Response:
-        with open_archive(engine.archive_path) as archive:
+        with behind.archive() as archive:
             return _json(archive.open_pulls(), PULL_ROWS)
 
-    @app.get("/v1/pulls/{pull_id}", response_model=PullAnswer)
+    @app.get("/v1/pulls/{pull_id}", response_model=PullAnswer, responses=refusals(401, 404, 422))
     def get_pull(pull_id: PullId) -> Response:
-        with open_archive(engine.archive_path) as archive:
+        with behind.archive() as archive:
             try:
                 return _json(PullAnswer(pull=archive.pull(pull_id)))
             except ArchiveError as error:
@@ -149,32 +173,32 @@ def make_app(engine: EngineApi, hub: Hub, command: Command, health: Health, open
                     raise
                 return refusal(404, str(error))
 
-    @app.get("/v1/pulls/{pull_id}/beside", response_model=PullBeside)
+    @app.get("/v1/pulls/{pull_id}/beside", response_model=PullBeside, responses=refusals(401, 404, 422))
     def get_beside(pull_id: PullId, other: Annotated[int | None, Query(ge=1, le=2**63 - 1)] = None) -> Response:
-        with open_archive(engine.archive_path) as archive:
+        with behind.archive() as archive:
             return _json(pull_beside(archive, pull_id, other))
 
-    @app.get("/v1/subjects", response_model=list[Subject])
+    @app.get("/v1/subjects", response_model=list[Subject], responses=refusals(401))
     def get_subjects() -> Response:
-        with open_archive(engine.archive_path) as archive:
+        with behind.archive() as archive:
             return _json(archive.subjects(), SUBJECTS)
 
-    @app.get("/v1/templates", response_model=list[Template])
+    @app.get("/v1/templates", response_model=list[Template], responses=refusals(401))
     def get_templates() -> Response:
-        with open_archive(engine.archive_path) as archive:
+        with behind.archive() as archive:
             return _json(archive.templates(), TEMPLATES)
 
-    @app.put("/v1/templates", status_code=204)
+    @app.put("/v1/templates", status_code=204, responses=COMMANDS)
     def put_template(template: Template, screen: FromScreen) -> None:
-        command.admit(screen)
-        engine.save_template(template)
+        behind.command.admit(screen)
+        behind.engine.save_template(template)
 
-    @app.delete("/v1/templates", status_code=204)
+    @app.delete("/v1/templates", status_code=204, responses=COMMANDS)
     def delete_template(name: Annotated[str, Query(min_length=1, max_length=80)], screen: FromScreen) -> None:
-        command.admit(screen)
-        engine.delete_template(name)
+        behind.command.admit(screen)
+        behind.engine.delete_template(name)
 
-    @app.post("/v1/bench-records/{kind}", response_model=KeptRecord)
+    @app.post("/v1/bench-records/{kind}", response_model=KeptRecord, responses=refusals(401, 404, 409, 422, 423))
     async def keep_record(kind: Annotated[str, Path(max_length=40)], request: Request, screen: FromScreen) -> Response:
         model = kinds().get(kind)
         if model is None:
@@ -183,8 +207,12 @@ def make_app(engine: EngineApi, hub: Hub, command: Command, health: Health, open
             record = model.model_validate_json(await request.body())
         except ValidationError as error:
             raise RequestValidationError(error.errors()) from error
-        command.admit(screen)
-        return _json(KeptRecord(id=await run_in_threadpool(engine.keep_record, record)))
+        behind.command.admit(screen)
+        return _json(KeptRecord(id=await run_in_threadpool(behind.engine.keep_record, record)))
+
+    @app.get("/v1/live/schema", response_model=dict[str, Any], responses=refusals(401))
+    async def get_live_schema() -> Response:
+        return JSONResponse(live_schema())
 
     @app.websocket("/v1/live")
     async def live(
@@ -194,8 +222,8 @@ def make_app(engine: EngineApi, hub: Hub, command: Command, health: Health, open
         after: Annotated[int | None, Query(ge=0)] = None,
         run: Annotated[str, Query(max_length=80)] = "",
     ) -> None:
-        with command.streaming(screen):
-            await serve_live(socket, hub, lambda: command.show(engine.frame()), rate, after, run)
+        with behind.command.streaming(screen):
+            await serve_live(socket, behind.hub, behind.frame, rate, after, run)
 
     return app
 
@@ -207,44 +235,3 @@ def _json(value: Any, adapter: TypeAdapter[Any] | None = None) -> Response:
         assert adapter is not None
         text = checked(adapter.dump_json(value))
     return Response(text, media_type="application/json")
-
-
-def _add_refusals(app: FastAPI) -> None:
-    @app.exception_handler(Refused)
-    async def refused(_request: Request, error: Refused) -> Response:
-        return refusal(409, str(error))
-
-    @app.exception_handler(NotInCommand)
-    async def not_in_command(_request: Request, error: NotInCommand) -> Response:
-        return refusal(423, str(error))
-
-    @app.exception_handler(ArchiveError)
-    async def archive_failed(_request: Request, error: ArchiveError) -> Response:
-        return refusal(500, str(error))
-
-    @app.exception_handler(RequestValidationError)
-    async def not_valid(_request: Request, error: RequestValidationError) -> Response:
-        status, sentence = say_request_error(error)
-        return refusal(status, sentence)
-
-    @app.exception_handler(WebSocketRequestValidationError)
-    async def live_not_valid(socket: WebSocket, error: WebSocketRequestValidationError) -> None:
-        status, sentence = say_request_error(error)
-        await socket.send_denial_response(refusal(status, sentence))
-
-    @app.exception_handler(HTTPException)
-    async def not_here(request: Request, error: HTTPException) -> Response:
-        said = {
-            400: "the request is not valid JSON in UTF-8: send one JSON object",
-            404: f"there is no {request.url.path} here: see /v1/openapi.json",
-            405: f"{request.method} is not for {request.url.path}: see /v1/openapi.json",
-        }
-        return refusal(error.status_code, said.get(error.status_code, str(error.detail)))
-
-    @app.exception_handler(NotFiniteError)
-    async def not_finite(_request: Request, error: NotFiniteError) -> Response:
-        return refusal(500, str(error))
-
-    @app.exception_handler(Exception)
-    async def failed(_request: Request, error: Exception) -> Response:
-        return refusal(500, f"the daemon failed to do this ({type(error).__name__}): its log says more")

@@ -109,6 +109,11 @@ class Hub:
         """The client is gone."""
         self._feeds.discard(feed)
 
+    @property
+    def feeds(self) -> int:
+        """How many live clients there are."""
+        return len(self._feeds)
+
     def frame_text(self, frame: Frame) -> str:
         """The message of a frame, made once for all clients."""
         if self._frame is None or self._frame[0] is not frame:

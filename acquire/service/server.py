@@ -18,11 +18,12 @@ import uvicorn
 
 from acquire.clock import Clock, SystemClock
 from acquire.records import Refused
-from acquire.service.api import make_app
+from acquire.service.api import Behind, make_app
 from acquire.service.command import Command
 from acquire.service.guard import LARGEST_BODY, Guard, is_loopback
 from acquire.service.hub import Hub
 from acquire.service.ports import ArchiveApi, EngineApi, OpenArchive
+from acquire.service.status import Reporter
 from acquire.where import Address, remove_address, state_folder, write_address
 from acquire.wire import Health
 
@@ -124,7 +125,8 @@ class Service:
         health = Health(version=engine.bench().version, bench=bench_name, pid=os.getpid(), run=run)
         self._hub = Hub(engine.subscribe, run)
         self._command = Command(clock, engine.announce)
-        app = make_app(engine, self._hub, self._command, health, open_archive)
+        self._reporter = Reporter(engine, self._command, clock, health, clock.utc())
+        app = make_app(Behind(engine, self._hub, self._command, health, self._reporter, open_archive), health.version)
         self._server = _Server(
             uvicorn.Config(
                 Guard(app, self.token),
@@ -152,6 +154,7 @@ class Service:
             if self._server.should_exit:
                 return
             self._running = True
+        logging.getLogger().addHandler(self._reporter.errors)
         try:
             self._write_address()
             with asyncio.Runner() as runner:
@@ -176,6 +179,7 @@ class Service:
             ) from error
 
     def _release(self) -> None:
+        logging.getLogger().removeHandler(self._reporter.errors)
         self._hub.close()
         self._socket.close()
 
