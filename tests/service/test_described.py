@@ -22,7 +22,7 @@ def kind(schema: dict[str, Any]) -> str:
     if "$ref" in schema:
         return str(schema["$ref"]).rpartition("/")[2]
     if "anyOf" in schema or "oneOf" in schema:
-        return "|".join(kind(part) for part in schema.get("anyOf", schema.get("oneOf")))
+        return "|".join(kind(part) for part in schema.get("anyOf") or schema["oneOf"])
     if "const" in schema or "enum" in schema:
         return "/".join(str(value) for value in schema.get("enum", [schema.get("const")]))
     if schema.get("type") == "array":
