@@ -1,5 +1,7 @@
 """SCPI instruments: the parser's promises, and whole answers over a real socket."""
 
+import math
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -105,6 +107,33 @@ def test_random_bytes_never_raise_and_are_no_samples_before_the_instrument_is_kn
     for chunk in data:
         its.ask()
         assert its.feed(chunk, 7) == []
+
+
+answers = st.one_of(
+    st.binary(max_size=60),
+    st.sampled_from(
+        [b"1.5,21.4,9.931E4\n", b"28.5\r\n", b"9.9E37\n", b"9.91E37\n", b'-350,"Queue overflow"\n', b",,\n"]
+    ),
+    st.lists(st.floats(), min_size=1, max_size=4).map(lambda all_of: ",".join(map(repr, all_of)).encode() + b"\n"),
+)
+
+
+@given(given_answers=st.lists(answers, max_size=12), cuts=st.lists(st.integers(0, 60), max_size=4))
+def test_any_answer_in_any_split_gives_the_same_samples_and_never_one_out_of_range(
+    given_answers: list[bytes], cuts: list[int]
+) -> None:
+    whole, split = ready(), ready()
+    for answer in given_answers:
+        assert whole.ask() == split.ask()
+        edges = [0, *sorted(min(cut, len(answer)) for cut in cuts), len(answer)]
+        pieces = [one for start, end in pairwise(edges) for one in split.feed(answer[start:end], 7)]
+        found = whole.feed(answer, 7)
+        assert found == pieces
+        assert all(
+            -100.0 <= its.value <= 9000.0 for its in found if isinstance(its, Sample) and its.channel == "test_pressure"
+        )
+        assert all(math.isfinite(its.value) for its in found if isinstance(its, Sample))
+    assert split.counts == whole.counts
 
 
 def test_a_second_line_to_one_question_is_not_taken_for_the_answer_to_the_next() -> None:
