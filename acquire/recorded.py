@@ -71,6 +71,10 @@ class RecordedBench:
         self._config = config or parse_config(self._session.config_text, f"session {session_id}")
         self.playback = Playback(speed)
 
+    def archive_path(self) -> Path:
+        """The archive that is played from."""
+        return self._reader.path
+
     @property
     def screen(self) -> Screen | None:
         """None: nobody commands a recording."""

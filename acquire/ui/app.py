@@ -17,6 +17,7 @@ from acquire.ui.screens.form import FormScreen
 from acquire.ui.themes import DAYLIGHT, NIGHT
 from acquire.ui.watch import Watch
 from acquire.ui.words import sentence_of
+from acquire.values import Direction, PullKind
 
 RATE_HZ = 10.0
 SECOND_BELL_S = 0.35
@@ -172,7 +173,8 @@ class Dashboard(App[int]):
         if self.last_request is None:
             rows = self.bench.pulls()
             if rows:
-                self._request_of = max(row.id for row in rows)
+                # the next head is set up as the last head was, not as a blank plate
+                self._request_of = max(row.id for row in [row for row in rows if row.kind == "lift"] or rows)
                 self.last_request = self.bench.pull(self._request_of).request
 
     # ------------------------------------------------------------ calls
@@ -215,7 +217,9 @@ class Dashboard(App[int]):
                     "Another screen is in command: Esc, then c to take over" if watching else sentence_of(error)
                 )
                 return
-            self.last_request, self._request_of = request, pull_id
+            if request.kind == "lift" or self.last_request is None:
+                self.last_request = request
+            self._request_of = pull_id
             self.bench_screen.cautions_due = False
             if form.is_current:
                 form.dismiss(None)
@@ -227,9 +231,17 @@ class Dashboard(App[int]):
         self.with_answer(lambda: self.bench.save_template(template), lambda _: then())
 
     def open_form(
-        self, *, identifier: str = "", same_head: bool = False, other_way: bool = False, from_template: bool = False
+        self,
+        *,
+        identifier: str = "",
+        same_head: bool = False,
+        other_way: bool = False,
+        from_template: bool = False,
+        kind: PullKind | None = None,
+        direction: Direction | None = None,
+        like: PullRequest | None = None,
     ) -> None:
-        """The form of a new pull, prefilled from the last one."""
+        """The form of a new pull, prefilled from the last one, or in everything from ``like``."""
         if self.bench_facts is UNKNOWN:
             self.say("The bench's units and ranges are not known yet: wait for its daemon", bad=True)
             return
@@ -238,8 +250,14 @@ class Dashboard(App[int]):
 
         def opened(request: PullRequest | None) -> None:
             self.last_request = request
-            self.push_screen(FormScreen(self.bench_facts, request, identifier, same_head, other_way, from_template))
+            form = FormScreen(self.bench_facts, request, identifier, same_head, other_way, from_template)
+            form.preset(kind, direction)
+            self.push_screen(form)
 
+        if like is not None:
+            # the form of another kind of run; what the next head is prefilled from stays
+            self.push_screen(FormScreen(self.bench_facts, like, same_head=True))
+            return
         if shown is None or shown == self._request_of:
             opened(self.last_request)
             return
@@ -248,7 +266,7 @@ class Dashboard(App[int]):
             # the pull on the screen was begun elsewhere, or before this dashboard was opened
             request = self.bench.pull(shown).request
             self._request_of = shown
-            return request
+            return request if request.kind == "lift" or self.last_request is None else self.last_request
 
         self.with_answer(ask, opened)
 

@@ -1,6 +1,7 @@
 """What the dashboard needs of the bench's daemon: a handful of calls and one stream."""
 
 from collections.abc import AsyncIterator, Callable
+from pathlib import Path
 from typing import Any, Protocol, runtime_checkable
 
 from acquire.client import Lost, Screen
@@ -40,6 +41,8 @@ class Bench(Protocol):
     def subjects(self) -> list[Subject]: ...
     def templates(self) -> list[Template]: ...
     def save_template(self, template: Template) -> Any: ...
+
+    def archive_path(self) -> Path: ...
 
     def live(self, rate: float) -> AsyncIterator[Frame | LiveEvent | Lost]:
         """Frames and events as they come, and a word when the daemon is lost."""

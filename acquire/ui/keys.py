@@ -3,11 +3,11 @@
 from dataclasses import dataclass
 from typing import Literal
 
-Place = Literal["bench", "form", "list", "question", "name", "page"]
+Place = Literal["bench", "form", "list", "mounts", "question", "name", "page"]
 Moment = Literal["idle", "pull", "verdict", "replay"]
 
 ANY: frozenset[Moment] = frozenset({"idle", "pull", "verdict", "replay"})
-EVERYWHERE: frozenset[Place] = frozenset({"bench", "form", "list", "question", "name", "page"})
+EVERYWHERE: frozenset[Place] = frozenset({"bench", "form", "list", "mounts", "question", "name", "page"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +87,11 @@ KEYS: tuple[Key, ...] = (
     _bench("templates", ("t",), "t", "templates", "Start from a template", BETWEEN),
     Key("resume", ("u",), "u", "unfinished", "Go on with an unfinished pull", frozenset({"bench"}), BETWEEN,
         commands=True),
+    _bench("sheet", ("f",), "f", "flow sheet",
+           "Write the flow sheet of this head, with its newest pull of the other direction", VERDICT),
+    _bench("evidence", ("h",), "h", "held?", "How the test pressure held in this pull, step by step", VERDICT, False),
+    _bench("checks", ("k",), "k", "checks",
+           "Check the bench: ready, leakage, reference plate, how well it repeats", BETWEEN),
     _bench("review", ("v",), "v", "look back",
            "Look at a recorded pull again: replay it, go to what was not taken", BETWEEN),
     _bench("stop_or_go", (*BIG, "p"), "Enter", "stop or go", "Stop the replay, and go on (also Space, p)", REPLAY),
@@ -113,13 +118,18 @@ KEYS: tuple[Key, ...] = (
     _at("list", "pick", ("enter", "space"), "Enter", "pick", "Pick the marked line; the digits 1 to 9 pick at once"),
     _at("list", "list_up", ("up",), "Up", "up", "Mark the line above"),
     _at("list", "list_down", ("down",), "Down", "down", "Mark the line below"),
+    _at("mounts", "mounts_up", ("up",), "Up", "up", "Mark the pull above"),
+    _at("mounts", "mounts_down", ("down",), "Down", "down", "Mark the pull below"),
+    _at("mounts", "new_mount", ("space",), "Space", "new mount", "A new mount begins with the marked pull, or not"),
+    _at("mounts", "leave_out", ("delete", "minus"), "Del", "leave out", "Leave the marked pull out, or take it in"),
+    _at("mounts", "study", ("enter",), "Enter", "study", "Work out how well the bench repeats, from these mounts"),
     _at("question", "yes", ("y",), "y", "yes", "Yes, do it"),
     _at("question", "no", ("n", "enter", "space"), "Enter", "no", "No, leave it as it is"),
     _at("name", "keep", ("enter",), "Enter", "keep", "Keep the name as typed"),
     _at("page", "page_up", ("up", "pageup"), "Up", "up", "Scroll up"),
     _at("page", "page_down", ("down", "pagedown"), "Down", "down", "Scroll down"),
     Key("close", ("escape",), "Esc", "close", "Leave this page without doing anything",
-        frozenset({"form", "list", "question", "name", "page"})),
+        frozenset({"form", "list", "mounts", "question", "name", "page"})),
     Key("daylight", ("f6", "d"), "d", "daylight", "Dark screen or bright daylight screen (F6 in a form)",
         EVERYWHERE, in_line=False),
     Key("help", ("question_mark", "f1"), "?", "help", "This help (F1 inside a text)", EVERYWHERE),

@@ -229,6 +229,10 @@ class FakeBench:
                 return reader.pulls()
         return [] if self.last is None else [row(7)]
 
+    def archive_path(self) -> Path:
+        self._refuse()
+        return self.archive or Path("archive.db")
+
     def open_pulls(self) -> list[PullRow]:
         self._refuse()
         return self.open_rows

@@ -6,6 +6,7 @@ from acquire.ui.keys import KEYS, Place, action_for, keys_at
 from acquire.ui.screens.asking import AskScreen, NameScreen, PickScreen
 from acquire.ui.screens.bench import BenchScreen
 from acquire.ui.screens.form import FormScreen
+from acquire.ui.screens.mounts import MountsScreen
 from acquire.ui.screens.pages import HelpScreen, PageScreen
 from acquire.ui.screens.place import PlaceScreen
 from tests.ui.fake import frame, pull_view, request
@@ -15,6 +16,7 @@ SCREENS: dict[Place, type[PlaceScreen[Any]]] = {
     "bench": BenchScreen,
     "form": FormScreen,
     "list": PickScreen,
+    "mounts": MountsScreen,
     "question": AskScreen,
     "name": NameScreen,
     "page": PageScreen,

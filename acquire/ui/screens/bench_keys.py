@@ -8,6 +8,7 @@ from acquire.ui.company import NONE
 from acquire.ui.keys import Moment, Place, action_for
 from acquire.ui.scan import GAP_S, ScanGate
 from acquire.ui.screens.asking import AskScreen, PickScreen
+from acquire.ui.screens.care_keys import CareKeys
 from acquire.ui.screens.pages import InstrumentsScreen
 from acquire.ui.screens.place import PlaceScreen
 from acquire.ui.screens.replay_keys import ReplayKeys
@@ -17,7 +18,7 @@ from acquire.ui.words import KIND_WORDS
 BOUNCE_S = 1.0
 
 
-class BenchKeys(ReplayKeys, PlaceScreen[None]):
+class BenchKeys(CareKeys, ReplayKeys, PlaceScreen[None]):
     """The operator's side of the screen at the bench; the drawing is added by its subclass."""
 
     place: Place = "bench"

@@ -14,6 +14,7 @@ from acquire.ui.screens.place import PlaceScreen
 from acquire.ui.widgets.fields import BeginBar, ChoiceField, Row, TextField
 from acquire.ui.widgets.lines import KeyBar
 from acquire.ui.words import exact
+from acquire.values import Direction, PullKind
 
 
 class FormScreen(PlaceScreen[None]):
@@ -46,6 +47,13 @@ class FormScreen(PlaceScreen[None]):
         self._at_end = bool(identifier or same_head) and last is not None
         self._from_template = from_template
         self._looked_up = ""
+
+    def preset(self, kind: PullKind | None, direction: Direction | None) -> None:
+        """What is run, and which way, where it was asked for; before the form is shown."""
+        if kind is not None:
+            self.values["kind"] = next(word for word, its in asked.KINDS.items() if its == kind)
+        if direction is not None:
+            self.values["direction"] = direction
 
     def compose(self) -> ComposeResult:
         yield Static("New pull", id="form-title")

@@ -28,6 +28,7 @@ _PLACES: dict[Place, str] = {
     "bench": "At the bench",
     "form": "In the form of a new pull",
     "list": "In a list",
+    "mounts": "Where mounts are told apart",
     "question": "At a question",
     "name": "At a name to type",
     "page": "On a page like this",

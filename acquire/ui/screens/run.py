@@ -1,0 +1,89 @@
+"""A command of steadydraw run from the dashboard: its lines as they come, and what its end means."""
+
+import asyncio
+import os
+import sys
+from collections.abc import Mapping, Sequence
+
+from textual.containers import VerticalScroll
+from textual.content import Content
+from textual.widgets import Static
+
+from acquire.ui.screens.pages import PageScreen
+
+MOST_LINES = 2000
+_STOP_S = 3.0
+
+
+class RunScreen(PageScreen):
+    """Runs ``words`` in a process of its own; leaving the page stops it.
+
+    ``ends``: the sentence of each exit code; "!" in front of one marks it as bad.
+    """
+
+    def __init__(self, title: str, words: Sequence[str], ends: Mapping[int, str]) -> None:
+        super().__init__(title)
+        self.words = list(words)
+        self.lines: list[str] = []
+        self.code: int | None = None
+        self._ends = ends
+        self._process: asyncio.subprocess.Process | None = None
+
+    def body(self) -> Content:
+        """What was said until now, and how it ended."""
+        parts = [Content(line) for line in self.lines[-MOST_LINES:]]
+        if self.code is None:
+            parts.append(Content.styled("...", "$faint"))
+        else:
+            said = self._ends.get(self.code, f"! It ended with exit code {self.code}: see above.")
+            parts += [Content(""), Content.styled(said, "bold $bad" if said.startswith("!") else "bold $good")]
+        return Content("\n").join(parts)
+
+    def on_mount(self) -> None:
+        """Begin."""
+        self.run_worker(self._run(), exit_on_error=False)
+
+    async def _run(self) -> None:
+        # unbuffered, or its lines would come all at once at the end
+        environment = os.environ | {"PYTHONUNBUFFERED": "1", "PYTHONIOENCODING": "utf-8", "NO_COLOR": "1"}
+        try:
+            self._process = await asyncio.create_subprocess_exec(
+                sys.executable,
+                "-m",
+                "acquire",
+                *self.words,
+                stdin=asyncio.subprocess.DEVNULL,
+                stdout=asyncio.subprocess.PIPE,
+                stderr=asyncio.subprocess.STDOUT,
+                env=environment,
+            )
+            assert self._process.stdout is not None
+            async for line in self._process.stdout:
+                self._add(line.decode("utf-8", "replace").rstrip())
+            self.code = await self._process.wait()
+        except OSError as error:
+            self._add(f"It could not be started ({error.strerror}).")
+            self.code = -1
+        finally:
+            await self._stop()
+        self._renew()
+
+    def _add(self, line: str) -> None:
+        self.lines.append(line)
+        self._renew()
+
+    def _renew(self) -> None:
+        if self.is_mounted:
+            self.query_one("#page-body", Static).update(self.body())
+            self.query_one("#page-scroll", VerticalScroll).scroll_end(animate=False)
+
+    async def _stop(self) -> None:
+        process = self._process
+        if process is None or process.returncode is not None:
+            return
+        process.terminate()
+        try:
+            await asyncio.wait_for(process.wait(), _STOP_S)
+        except TimeoutError:
+            process.kill()
+            await process.wait()
