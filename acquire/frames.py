@@ -1,7 +1,9 @@
 """What a screen shows at one moment, made from the engine's state."""
 
+from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from statistics import linear_regression
 from typing import Literal, Protocol
 
 from acquire.calibration import Calibration
@@ -16,6 +18,7 @@ from drivers.sample import Sample
 
 _WAITING = Standing("waiting")
 _LIVE_US = 1_000_000
+_TREND_US = 3_000_000
 
 
 InstrumentStatus = Literal["opening", "live", "silent", "lost"]
@@ -64,6 +67,7 @@ class FrameMaker:
         self._convention = config.reference.convention
         self._water = config.water
         self.use({})
+        self._trend = _Trend()
         self._source_of = {channel: source for source in sources for channel in source.instrument.settings.channels}
 
     def use(self, calibrations: Mapping[str, Calibration]) -> None:
@@ -115,7 +119,8 @@ class FrameMaker:
         if failure:
             return Guide(situation="archive_failed", sentence=failure)
         point = announced[1] if announced is not None and t_us - announced[0] < ANNOUNCE_US else None
-        guide = self._guidance.guide(core, self._silence(core, readings), point)
+        silence = self._silence(core, readings) if core is not None else self._idle_silence(readings)
+        guide = self._guidance.guide(core, silence, point, self._trend.pa_s(t_us, readings.get("test_pressure")))
         if core is None or not core.asked:
             return guide
         unit = self._source_of[core.asked].instrument.settings.channels[core.asked].unit
@@ -144,10 +149,18 @@ class FrameMaker:
             typed=typed,
         )
 
-    def _silence(self, core: PullCore | None, readings: Mapping[str, Reading]) -> Silence | None:
+    def _idle_silence(self, readings: Mapping[str, Reading]) -> Silence | None:
+        """The first instrument that should speak by itself and does not: better known before a pull than in it."""
+        for channel in REQUIRED_CHANNELS:
+            source, reading = self._source_of.get(channel), readings.get(channel)
+            if source is None or reading is None or reading.typed or source.instrument.silence_is_normal:
+                continue
+            if source.state in ("silent", "lost"):
+                return Silence(channel, reading.age_s, source.state == "lost", source.sentence)
+        return None
+
+    def _silence(self, core: PullCore, readings: Mapping[str, Reading]) -> Silence | None:
         """The first signal that the pull needs and that is not there."""
-        if core is None:
-            return None
         for channel in (*REQUIRED_CHANNELS, "room_pressure", "room_temperature", "room_humidity"):
             reading = readings.get(channel)
             if reading is None or reading.typed or (channel == "lift" and (core.lift_on_press or not core.with_valve)):
@@ -158,6 +171,28 @@ class FrameMaker:
                 outside = source.state == "live" and source.counts.out_of_range > 0
                 return Silence(channel, reading.age_s, reading.state == "lost", source.sentence, outside)
         return None
+
+
+class _Trend:
+    """How the test pressure moved in the last seconds that were shown: the slope of a straight line through them."""
+
+    def __init__(self) -> None:
+        self._shown: deque[tuple[int, float]] = deque()
+
+    def pa_s(self, t_us: int, reading: Reading | None) -> float | None:
+        """The slope up to now; None while there is too little to tell."""
+        if reading is None or reading.value is None or reading.state != "live":
+            self._shown.clear()
+            return None
+        if self._shown and t_us < self._shown[-1][0]:
+            self._shown.clear()
+        self._shown.append((t_us, reading.value))
+        while t_us - self._shown[0][0] > _TREND_US:
+            self._shown.popleft()
+        if len(self._shown) < 8 or t_us - self._shown[0][0] < _TREND_US / 2:
+            return None
+        times = [t / 1e6 for t, _ in self._shown]
+        return linear_regression(times, [value for _, value in self._shown]).slope
 
 
 def typed_units(instruments: Iterable[Instrument]) -> dict[str, str]:

@@ -17,6 +17,8 @@ from acquire.values import Missing, Point, Standing, Step
 
 # a point stays announced for that long
 ANNOUNCE_US = 2_000_000
+# within so many bands of zero the blower no longer runs
+_NEARLY_ZERO = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,16 +41,25 @@ class Guidance:
         self._water: Water = water
         self._units = typed_units or {}
 
-    def guide(self, core: PullCore | None, silence: Silence | None, announced: Point | None) -> Guide:
+    def guide(
+        self,
+        core: PullCore | None,
+        silence: Silence | None,
+        announced: Point | None,
+        trend_pa_s: float | None = None,
+    ) -> Guide:
         """The sentence for this moment.
 
-        ``announced`` is the point taken within the last ``ANNOUNCE_US``.
+        ``announced`` is the point taken within the last ``ANNOUNCE_US``;
+        ``trend_pa_s`` how the test pressure moves, where that is known.
         """
+        if core is None and silence is not None:
+            return _say("signal_lost", _silent(silence))
         if core is None:
             return _say("no_pull", "No pull is running: begin a new one.")
         wants = self.wants(core)
         if core.outcome == "aborted":
-            return _say("aborted", "Pull aborted: what was taken is kept.", wants)
+            return _say("aborted", "Pull aborted: what was taken is kept. Stop the blower, close the valve.", wants)
         if core.outcome is not None:
             return _say("ended", f"Pull complete. {_marks(core)}", wants)
         if silence is not None:
@@ -57,8 +68,7 @@ class Guidance:
             return _say("paused", "Paused: nothing is taken until you go on.", wants)
         if core.phase in ("zero_before", "zero_after"):
             return self._zero(core, wants)
-        taken = f"{self.taken(announced)} " if announced is not None else ""
-        return self._step(core, wants, taken)
+        return self._step(core, wants, "Taken. " if announced is not None else "", trend_pa_s)
 
     def wants(self, core: PullCore) -> Wants:
         """What is asked of the operator, as numbers."""
@@ -80,9 +90,14 @@ class Guidance:
         outside = core.zeros_outside
         again = " again" if core.phase == "zero_after" else ""
         awaited = core.awaited[0] if core.awaited else ""
-        pressure, lift = core.latest("test_pressure"), core.latest("lift")
-        if "test_pressure" in outside or "meter_pressure" in outside:
-            seen = f": test pressure reads {self.pressure(pressure)}" if pressure is not None else ""
+        lift, limits = core.latest("lift"), core.config.zero
+        off = next((name for name in ("test_pressure", "meter_pressure") if name in outside), None)
+        if off is not None:
+            pressure = core.latest(off)
+            seen = f": {off.replace('_', ' ')} reads {self.pressure(pressure)}" if pressure is not None else ""
+            if pressure is not None and abs(pressure) <= _NEARLY_ZERO * limits.pressure_band_pa:
+                # the blower has stopped: what is left is the transducer's own, or draught
+                seen += f", {self.pressure(limits.pressure_band_pa)} at most"
             return _say("stop_blower", f"Stop the blower to read the zeros{again}{seen}.", wants)
         if "lift" in outside:
             seen = f": lift reads {self.lift(lift)}" if lift is not None else ""
@@ -93,13 +108,13 @@ class Guidance:
             return _say("type_value", sentence, wants)
         return _say("hold_zero", f"Hold: reading the zeros{again}.", wants)
 
-    def _step(self, core: PullCore, wants: Wants, taken: str) -> Guide:
+    def _step(self, core: PullCore, wants: Wants, taken: str, trend_pa_s: float | None) -> Guide:
         step = core.step
         assert step is not None
         pressure, lift = core.latest("test_pressure"), core.latest("lift")
         settling = core.settling
         if core.fault:
-            return _say("wrong_range", f"{core.fault[0].upper()}{core.fault[1:]}.", wants)
+            return _say("wrong_range", f"{core.fault[0].upper()}{core.fault[1:].rstrip('.')}.", wants)
         awaited = core.awaited[0] if core.awaited else ""
         if awaited == "lift":
             return _say("type_value", taken + self._type_lift(core, step), wants)
@@ -127,17 +142,23 @@ class Guidance:
         if taken:
             goal = self.lift(step.lift_m) if step.lift_m is not None else self.pressure(step.test_pressure_pa)
             return _say("taken", f"{taken}Next {goal}.", wants)
-        return self._hold(core, core.standing(), wants)
+        return self._hold(core, core.standing(), wants, trend_pa_s)
 
-    def _hold(self, core: PullCore, standing: Standing, wants: Wants) -> Guide:
+    def _hold(self, core: PullCore, standing: Standing, wants: Wants, trend_pa_s: float | None) -> Guide:
         step = core.step
         if core.lift_on_press and standing.state == "settled" and step is not None and step.lift_m is not None:
             sentence = f"Steady: set the lift to {self.lift(step.lift_m)} and press the indicator's button."
             return _say("hold_settling", sentence, wants)
+        if "frozen" in standing.missing:
+            which = standing.detail.partition(":")[0] or "a reading has stopped changing"
+            return _say("stuck", f"{which[0].upper()}{which[1:]}: check its instrument.", wants)
         if standing.state == "stuck":
             return _say("stuck", f"Not settling: {standing.detail or _missing(standing.missing)}.", wants)
         if standing.state in ("waiting", "moving"):
-            return _say("hold_moving", f"Hold: {_missing(standing.missing) or 'air still moving'}.", wants)
+            what = _missing(standing.missing) or "air still moving"
+            if standing.missing[:1] == ("test pressure",):
+                what = self._moving(trend_pa_s) or what
+            return _say("hold_moving", f"Hold: {what}.", wants)
         what = self._drift(standing) if standing.missing[:1] == ("drift",) else _missing(standing.missing)
         left = f", about {standing.remaining_s:.0f} s" if (standing.remaining_s or 0.0) >= 1.0 else ""
         return _say("hold_settling", f"Hold: {what or 'reading'}{left}.", wants)
@@ -162,6 +183,16 @@ class Guidance:
         unit = self._units.get(channel, "")
         return f"{channel.replace('_', ' ')} in {'inches' if unit == 'in' else unit}"
 
+    def _moving(self, trend_pa_s: float | None) -> str:
+        """Which way the test pressure goes, and how fast; nothing where that cannot be told from standing still."""
+        if trend_pa_s is None:
+            return ""
+        rate = self._bare_pressure(abs(trend_pa_s) * 60)
+        if float(rate) == 0.0:
+            return ""
+        way = "rising" if trend_pa_s > 0 else "falling"
+        return f"test pressure still {way}, {rate} {self._display.pressure} a minute"
+
     def _drift(self, standing: Standing) -> str:
         drift = standing.drift_rel_per_min
         if drift is None:
@@ -185,7 +216,7 @@ class Guidance:
         return f"{self._bare_lift(lift_m)} {self._display.lift}"
 
     def _bare_lift(self, lift_m: float) -> str:
-        return f"{from_si(lift_m, self._display.lift):.{lift_digits(self._display.lift)}f}"
+        return _written(from_si(lift_m, self._display.lift), lift_digits(self._display.lift))
 
     def pressure(self, pressure_pa: float) -> str:
         """A pressure with its unit."""
@@ -193,12 +224,12 @@ class Guidance:
 
     def _bare_pressure(self, pressure_pa: float) -> str:
         digits = {"inH2O": 1, "mbar": 1, "hPa": 1, "kPa": 3, "Pa": 0}.get(self._display.pressure, 2)
-        return f"{from_si(pressure_pa, self._display.pressure, self._water):.{digits}f}"
+        return _written(from_si(pressure_pa, self._display.pressure, self._water), digits)
 
 
 _MISSING: dict[Missing, str] = {
     "lift": "lift still moving",
-    "test pressure": "test pressure still moving",
+    "test pressure": "test pressure not yet still",
     "drift": "flow still drifting",
     "noise": "averaging unsteady flow",
     "hunting": "test pressure is hunting",
@@ -212,6 +243,24 @@ def _missing(missing: tuple[Missing, ...]) -> str:
     return _MISSING[missing[0]] if missing else ""
 
 
+_INSTRUMENTS = {
+    "lift": "Lift indicator",
+    "test_pressure": "Test pressure transducer",
+    "meter_pressure": "Meter pressure transducer",
+    "room_pressure": "Barometer",
+    "room_temperature": "Room thermometer",
+    "room_humidity": "Room hygrometer",
+}
+
+
+def _written(value: float, digits: int) -> str:
+    """With these digits; with one more where they would say zero of something that is not."""
+    text = f"{value:.{digits}f}"
+    if float(text) == 0.0 and abs(value) >= 0.5 * 10.0 ** -(digits + 1):
+        return f"{value:.{digits + 1}f}"
+    return text.removeprefix("-") if float(text) == 0.0 else text
+
+
 def _silent(silence: Silence) -> str:
     name = silence.name.replace("_", " ")
     name = name[0].upper() + name[1:]
@@ -221,9 +270,10 @@ def _silent(silence: Silence) -> str:
         return "Meter pressure is outside its instrument's range: stop the blower, then fit a larger meter range."
     if silence.outside:
         return f"{name} is outside its instrument's range: bring it back, or correct the channel's low and high."
+    instrument = _INSTRUMENTS.get(silence.name, name)
     if silence.for_s is None:
-        return f"{name}: no reading yet. Check its cable and port."
-    return f"{name} silent for {silence.for_s:.0f} s: check its cable."
+        return f"{instrument}: no reading yet. Check its cable and port."
+    return f"{instrument} silent for {silence.for_s:.0f} s: check its cable."
 
 
 def _marks(core: PullCore) -> str:

@@ -18,8 +18,8 @@ def sentence(silence: Silence) -> str:
 @pytest.mark.parametrize(
     ("silence", "said"),
     [
-        (Silence("lift", 2.4, False), "Lift silent for 2 s: check its cable."),
-        (Silence("lift", None, False), "Lift: no reading yet. Check its cable and port."),
+        (Silence("lift", 2.4, False), "Lift indicator silent for 2 s: check its cable."),
+        (Silence("lift", None, False), "Lift indicator: no reading yet. Check its cable and port."),
         (Silence("test_pressure", 3.0, True, "COM3 is gone: plug it in"), "COM3 is gone: plug it in"),
         (
             Silence("meter_pressure", 3.0, False, "", True),

@@ -1,0 +1,261 @@
+"""Every situation at the bench and the one sentence that says what to do in it."""
+
+from dataclasses import dataclass, field
+from types import SimpleNamespace
+from typing import Any, get_args
+
+import pytest
+
+from acquire.config import Display
+from acquire.frames import FrameMaker
+from acquire.guide import Guidance, Silence
+from acquire.records import Guide, Situation
+from acquire.units import INCH_M
+from acquire.values import Mark, Missing, Outcome, Phase, Point, Standing, Step
+from drivers.base import Counts, Instrument
+from drivers.sample import Sample
+from tests.ui.fake import point
+from tests.whole.test_pulls import request
+from tests.whole.virtual import demo_config
+
+IN, INH2O = INCH_M, 249.08891
+CONFIG = demo_config()
+STEP = Step(0.3 * IN, 28 * INH2O)
+
+
+@dataclass
+class Stand:
+    """As much of a pull as the sentence depends on; as it stands: held in place, judging."""
+
+    phase: Phase = "steps"
+    outcome: Outcome | None = None
+    paused: bool = False
+    lift_in: float | None = 0.3
+    pressure_inh2o: float | None = 28.0
+    meter_inh2o: float | None = 3.0
+    standing_now: Standing = field(default_factory=lambda: Standing("settling", ("drift",), 4.2, 0.006, -0.008))
+    zeros_outside: tuple[str, ...] = ()
+    fault: str = ""
+    lift_on_press: bool = False
+    with_valve: bool = True
+    marks: tuple[Mark, ...] = ()
+    step: Step | None = STEP
+    asked_kind: str = "lift"
+    awaited: tuple[str, ...] = ()
+    typed: tuple[str, ...] = ()
+    typed_values: dict[str, float] = field(default_factory=dict)
+    meter_range: str = "large"
+    zero_lost: bool = False
+    config: Any = CONFIG
+    settling: Any = CONFIG.settling
+
+    @property
+    def request(self) -> Any:
+        return SimpleNamespace(kind=self.asked_kind, direction="intake")
+
+    def latest(self, name: str) -> float | None:
+        shown = {
+            "lift": (self.lift_in, IN),
+            "test_pressure": (self.pressure_inh2o, INH2O),
+            "meter_pressure": (self.meter_inh2o, INH2O),
+        }[name]
+        return None if shown[0] is None else shown[0] * shown[1]
+
+    def standing(self) -> Standing:
+        return self.standing_now
+
+    def typed_here(self, channel: str) -> float | None:
+        return self.typed_values.get(channel)
+
+    def view(self) -> Any:
+        return SimpleNamespace(marks=self.marks)
+
+
+def guide(
+    its: Stand | None, silence: Silence | None = None, taken: Point | None = None, trend: float | None = None
+) -> Guide:
+    units = {"meter_pressure": "inH2O", "lift": "in", "test_pressure": "inH2O"}
+    core: Any = its
+    return Guidance(CONFIG.display, CONFIG.water, units).guide(core, silence, taken, trend)
+
+
+def settling(missing: Missing, **changes: Any) -> Stand:
+    return Stand(standing_now=Standing("settling", (missing,), **changes))
+
+
+TAKEN = point(1, 121.7)
+MARK = Mark("zero shift", "The lift zero moved by +0.02 mm during the pull; its limit is 0.015 mm.")
+RANGE = "the meter pressure is 17.2 inH2O, range middle reads up to 16 inH2O: fit range large"
+
+TABLE: list[tuple[str, Guide, Situation, str]] = [
+    ("idle", guide(None), "no_pull", "No pull is running: begin a new one."),
+    ("idle, an instrument is silent", guide(None, Silence("lift", 12.4, False)), "signal_lost",
+     "Lift indicator silent for 12 s: check its cable."),
+    ("zeros, blower runs", guide(Stand("zero_before", pressure_inh2o=27.8, zeros_outside=("test_pressure",))),
+     "stop_blower", "Stop the blower to read the zeros: test pressure reads 27.8 inH2O."),
+    ("zeros, only the meter is off", guide(Stand("zero_before", meter_inh2o=0.42, zeros_outside=("meter_pressure",))),
+     "stop_blower", "Stop the blower to read the zeros: meter pressure reads 0.4 inH2O, 0.3 inH2O at most."),
+    ("zeros, valve open", guide(Stand("zero_before", lift_in=0.052, zeros_outside=("lift",))), "close_valve",
+     "Close the valve to read the zeros: lift reads 0.052 in."),
+    ("zeros, quiet", guide(Stand("zero_before")), "hold_zero", "Hold: reading the zeros."),
+    ("zeros again, blower runs", guide(Stand("zero_after", pressure_inh2o=27.8, zeros_outside=("test_pressure",))),
+     "stop_blower", "Stop the blower to read the zeros again: test pressure reads 27.8 inH2O."),
+    ("zeros again, quiet", guide(Stand("zero_after")), "hold_zero", "Hold: reading the zeros again."),
+    ("valve too far closed", guide(Stand(lift_in=0.287)), "open_valve", "Open the valve to 0.300 in: 0.013 more."),
+    ("valve too far open", guide(Stand(lift_in=0.4)), "close_down", "Close the valve to 0.300 in: 0.100 back."),
+    ("pressure low", guide(Stand(pressure_inh2o=26.9)), "raise_pressure",
+     "Raise the test pressure to 28.0 inH2O: 1.1 more."),
+    ("pressure high", guide(Stand(pressure_inh2o=30.0)), "lower_pressure",
+     "Lower the test pressure to 28.0 inH2O: 2.0 less."),
+    ("lift before pressure", guide(Stand(lift_in=0.2, pressure_inh2o=20.0)), "open_valve",
+     "Open the valve to 0.300 in: 0.100 more."),
+    ("plate to fit", guide(Stand(asked_kind="leakage", with_valve=False, step=Step(None, 10 * INH2O), lift_in=None,
+                                 pressure_inh2o=0.0)), "raise_pressure",
+     "Fit the blank plate. Raise the test pressure to 10.0 inH2O: 10.0 more."),
+    ("lift just came", guide(Stand(standing_now=Standing("moving", ("lift",)))), "hold_moving",
+     "Hold: lift still moving."),
+    ("pressure falls", guide(Stand(standing_now=Standing("moving", ("test pressure",))), None, None, -0.4 * INH2O / 60),
+     "hold_moving", "Hold: test pressure still falling, 0.4 inH2O a minute."),
+    ("pressure rises", guide(Stand(standing_now=Standing("moving", ("test pressure",))), None, None, 1.0),
+     "hold_moving", "Hold: test pressure still rising, 0.2 inH2O a minute."),
+    ("pressure just came", guide(Stand(standing_now=Standing("moving", ("test pressure",))), None, None, 1e-4),
+     "hold_moving", "Hold: test pressure not yet still."),
+    ("step just begun", guide(Stand(standing_now=Standing("waiting", ("signal",)))), "hold_moving",
+     "Hold: waiting for readings."),
+    ("flow falls", guide(Stand()), "hold_settling", "Hold: flow still falling, 0.8 % a minute, about 4 s."),
+    ("flow rises", guide(settling("drift", drift_rel_per_min=0.02)), "hold_settling",
+     "Hold: flow still rising, 2.0 % a minute."),
+    ("flow drifts, unknown", guide(settling("drift")), "hold_settling", "Hold: flow still drifting."),
+    ("noisy", guide(settling("noise", remaining_s=9.0)), "hold_settling", "Hold: averaging unsteady flow, about 9 s."),
+    ("hunting", guide(settling("hunting")), "hold_settling", "Hold: test pressure is hunting."),
+    ("few readings", guide(settling("readings")), "hold_settling", "Hold: collecting readings."),
+    ("settled, about to be taken", guide(Stand(standing_now=Standing("settled", (), 0.0, 0.003))), "hold_settling",
+     "Hold: reading."),
+    ("settled, lift comes with the button",
+     guide(Stand(lift_on_press=True, standing_now=Standing("settled", (), 0.0, 0.003))), "hold_settling",
+     "Steady: set the lift to 0.300 in and press the indicator's button."),
+    ("frozen", guide(Stand(standing_now=Standing(
+        "stuck", ("frozen",), detail="the flow reading has stopped changing: it looks frozen"))), "stuck",
+     "The flow reading has stopped changing: check its instrument."),
+    ("will not settle", guide(Stand(standing_now=Standing("stuck", ("hunting",)))), "stuck",
+     "Not settling: test pressure is hunting."),
+    ("taken, valve to open", guide(Stand(lift_in=0.2), None, TAKEN), "open_valve",
+     "Taken. Open the valve to 0.300 in: 0.100 more."),
+    ("taken, all in place", guide(Stand(), None, TAKEN), "taken", "Taken. Next 0.300 in."),
+    ("range too small", guide(Stand(fault=RANGE)), "wrong_range",
+     "The meter pressure is 17.2 inH2O, range middle reads up to 16 inH2O: fit range large."),
+    ("silent", guide(Stand(), Silence("lift", 2.4, False)), "signal_lost",
+     "Lift indicator silent for 2 s: check its cable."),
+    ("never heard", guide(Stand(), Silence("test_pressure", None, False)), "signal_lost",
+     "Test pressure transducer: no reading yet. Check its cable and port."),
+    ("port gone", guide(Stand(), Silence("meter_pressure", 3.0, True, "COM3 is gone: plug it in.")), "signal_lost",
+     "COM3 is gone: plug it in."),
+    ("over range", guide(Stand(), Silence("meter_pressure", 3.0, False, "", True)), "signal_lost",
+     "Meter pressure is outside its instrument's range: stop the blower, then fit a larger meter range."),
+    ("over range, lift", guide(Stand(), Silence("lift", 3.0, False, "", True)), "signal_lost",
+     "Lift is outside its instrument's range: bring it back, or correct the channel's low and high."),
+    ("room air unknown", guide(Stand(), Silence("room_humidity", None, False)), "signal_lost",
+     "Room hygrometer: no reading yet. Check its cable and port."),
+    ("paused", guide(Stand(paused=True, lift_in=0.0)), "paused", "Paused: nothing is taken until you go on."),
+    ("lift typed", guide(Stand(awaited=("lift",), typed=("lift",))), "type_value",
+     "Set the valve to 0.300 in. Type the lift in inches, then Enter."),
+    ("meter typed", guide(Stand(awaited=("meter_pressure",), typed=("meter_pressure",))), "type_value",
+     "Type the meter pressure in inH2O, then Enter."),
+    ("complete", guide(Stand("ended", "complete")), "ended", "Pull complete. Zeros and test pressure held."),
+    ("complete, marked", guide(Stand("ended", "complete", marks=(MARK,))), "ended",
+     f"Pull complete. 1 mark: {MARK.sentence}"),
+    ("aborted", guide(Stand("ended", "aborted")), "aborted",
+     "Pull aborted: what was taken is kept. Stop the blower, close the valve."),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("its", "situation", "said"), [row[1:] for row in TABLE], ids=[row[0] for row in TABLE])
+def test_the_sentence_says_what_to_do(its: Guide, situation: Situation, said: str) -> None:
+    assert (its.sentence, its.situation) == (said, situation)
+
+
+def test_every_situation_and_every_reason_is_in_the_table() -> None:
+    # a record that cannot be written is said by the frame, see below
+    assert {row[2] for row in TABLE} | {"archive_failed"} == set(get_args(Situation))
+
+
+@pytest.mark.parametrize("missing", get_args(Missing))
+@pytest.mark.parametrize("state", ["waiting", "moving", "settling", "stuck"])
+def test_no_state_of_the_judgement_leaves_the_operator_without_a_whole_sentence(state: Any, missing: Missing) -> None:
+    its = guide(Stand(standing_now=Standing(state, (missing,), 3.0))).sentence
+    assert its[0].isupper()
+    assert its.endswith(".")
+    assert ".." not in its
+    assert len(its) > 10
+
+
+def test_a_small_distance_is_never_said_to_be_none() -> None:
+    close = replace_settling(lift_tolerance_m=0.0001 * IN)
+    assert guide(Stand(lift_in=0.2997, settling=close)).sentence == "Open the valve to 0.300 in: 0.0003 more."
+
+
+def replace_settling(**changes: Any) -> Any:
+    return CONFIG.settling.model_copy(update=changes)
+
+
+# ------------------------------------------------------------ what the frame knows besides
+
+
+class Source:
+    """An instrument's reader, as a frame sees it."""
+
+    def __init__(self, instrument: Instrument, state: Any = "live") -> None:
+        self.instrument = instrument
+        self.state: Any = state
+        self.sentence = ""
+        self.counts = Counts()
+
+
+def maker(**states: str) -> tuple[FrameMaker, dict[str, Sample]]:
+    sources = [Source(i, states.get(i.name, "live")) for i in CONFIG.make_instruments()]
+    now = {
+        channel: Sample(channel, 10_000_000, 0.5, f"serial:///dev/{its.instrument.name}")
+        for its in sources
+        for channel in its.instrument.settings.channels
+    }
+    return FrameMaker(CONFIG, sources), now
+
+
+def test_a_silent_instrument_is_said_before_a_pull_begins() -> None:
+    frames, now = maker(lift_indicator="silent")
+    assert frames.frame(17_000_000, now, None, None, None, "").guide.sentence == (
+        "Lift indicator silent for 7 s: check its cable."
+    )
+    frames, now = maker(lift_indicator="opening")
+    assert frames.frame(17_000_000, now, None, None, None, "").guide.situation == "no_pull"
+
+
+def test_a_record_that_cannot_be_written_comes_before_everything() -> None:
+    frames, now = maker(lift_indicator="lost")
+    its = frames.frame(17_000_000, now, None, None, None, "The archive cannot be written: free some space.").guide
+    assert (its.situation, its.sentence) == ("archive_failed", "The archive cannot be written: free some space.")
+
+
+def test_the_trend_of_the_test_pressure_comes_from_what_was_shown() -> None:
+    frames, now = maker()
+    said: list[float | None] = []
+    keep = frames.guidance().guide
+
+    def listen(core: Any, silence: Any, taken: Any, trend: float | None = None) -> Guide:
+        said.append(trend)
+        return keep(core, silence, taken, trend)
+
+    frames.guidance().guide = listen  # type: ignore[method-assign, assignment]
+    for n in range(80):
+        t_us = 10_000_000 + n * 50_000
+        now["test_pressure"] = Sample("test_pressure", t_us, 28.0 - 0.1 * n * 0.05, now["test_pressure"].source)
+        frames.frame(t_us, now, None, None, None, "")
+    assert said[0] is None
+    assert said[-1] == pytest.approx(-0.1 * INH2O, rel=1e-6)
+
+
+def test_the_table_is_about_the_units_of_the_bench() -> None:
+    metric = Guidance(Display(pressure="kPa", lift="mm"), "conventional")
+    its: Any = Stand(lift_in=0.287)
+    assert metric.guide(its, None, None).sentence == "Open the valve to 7.62 mm: 0.33 more."
+    assert request().kind == "lift"
