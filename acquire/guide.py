@@ -62,6 +62,10 @@ class Guidance:
             return _say("aborted", "Pull aborted: what was taken is kept. Stop the blower, close the valve.", wants)
         if core.outcome is not None:
             return _say("ended", f"Pull complete. {_marks(core)}", wants)
+        if core.zero_lost:
+            closed = wants.model_copy(update={"lift_m": 0.0})
+            sentence = "The lift indicator lost its zero: close the valve, zero it there, then go on."
+            return _say("close_valve", sentence, closed)
         if silence is not None:
             return _say("signal_lost", _silent(silence), wants)
         if core.paused:

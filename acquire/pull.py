@@ -10,9 +10,11 @@ from dataclasses import replace
 
 from acquire import calibration_words
 from acquire.basis import NO_BASIS, Basis
+from acquire.batch import Batch
 from acquire.config import BenchConfig, Settling
 from acquire.flow import Neighbour
 from acquire.leakage import judged_beside_m2
+from acquire.lift_zero import LiftZero, found_mark, lost_mark, still_lost
 from acquire.outputs import Ended, Marked, Moved, Output, PullState, Skipped, Taken, ZerosRead
 from acquire.range_comparison import disagreement
 from acquire.records import Action, LeakageLaw, PullRequest, Refused
@@ -20,6 +22,7 @@ from acquire.response import BenchResponse
 from acquire.room_air import marks_of
 from acquire.signals import Signals
 from acquire.stabiliser import Stabiliser
+from acquire.stretches import Sighting, Stretches
 from acquire.typed_step import MOVED, PRESSURE_TYPED, STANDING, TYPED, TypedStep, awaiting, no_zero, zero_left_out
 from acquire.units import from_si
 from acquire.values import (
@@ -76,7 +79,6 @@ class PullCore:
         self._refuse_unreachable()
         self._refuse_without_air()
         self._phase: Phase = start.phase
-        self._paused = False
         self._outcome: Outcome | None = None
         self._now = start.now
         self._points: list[Point] = list(start.points)
@@ -92,6 +94,9 @@ class PullCore:
         # a leak may be next to nothing: it is judged together with an area of known size
         self._beside_m2 = judged_beside_m2(config) if request.kind == "leakage" else 0.0
         self._zero_reader = self._new_zero_reader()
+        self._lift_zero = LiftZero(self.settling.lift_tolerance_m)
+        # nothing is taken at a lift that is counted from somewhere else: the pull stands until the zero is found
+        self._zero_lost = self._paused = still_lost(self._marks)
         self._fault = ""
         self._aimed = False
         self._view: PullView | None = None
@@ -202,6 +207,11 @@ class PullCore:
         return self._zero_reader.outside()
 
     @property
+    def zero_lost(self) -> bool:
+        """Whether the lift indicator was zeroed with the valve open: the pull stands until it is zeroed closed."""
+        return self._zero_lost
+
+    @property
     def meter_range(self) -> str:
         """The range of the meter that is in use."""
         return self._signals.meter_range
@@ -212,7 +222,7 @@ class PullCore:
         if self._phase != "steps":
             return ""
         settled = not self.awaited and self._stabiliser.capture() is not None
-        return self._signals.fault or self._signals.range_fault(settled) or self._fault
+        return self._signals.fault or self._signals.end_fault() or self._signals.range_fault(settled) or self._fault
 
     def latest(self, signal: str) -> float | None:
         """The latest zero-corrected SI value of test_pressure, meter_pressure, lift or area."""
@@ -264,19 +274,52 @@ class PullCore:
 
     # ------------------------------------------------------------ samples
 
-    def samples(self, batch: Sequence[Sample]) -> list[Output]:
+    def samples(self, samples: Sequence[Sample]) -> list[Output]:
         """Use samples in their order of arrival."""
+        outputs = self._begin()
+        for sample in samples:
+            if self._phase == "ended":
+                break
+            if self._signals.knows(sample.channel):
+                self._use(sample.channel, sample.t_us, self._signals.si(sample.channel, sample.value), outputs)
+        return outputs
+
+    def batch(self, batch: Batch) -> list[Output]:
+        """Use many at once: the same to the last bit."""
+        outputs = self._begin()
+        its = Stretches(batch, self._signals)
+        at = 0
+        while at < its.count and self._phase != "ended":
+            if self._only_collects():
+                end = its.collected_until(at, self._stabiliser.collects_until_us)
+                seen = its.collect(at, end, self._stabiliser, not self.lift_on_press, self._beside)
+                for sighting in seen:
+                    self._watch_zero(sighting, outputs)
+                at = end
+            if at < its.count:
+                sample = its.one(at)
+                if sample is not None:
+                    self._use(*sample, outputs)
+                at += 1
+        return outputs
+
+    def _only_collects(self) -> bool:
+        """Whether nothing is looked at until the stabiliser's next block is full."""
+        if self._phase != "steps" or not self._aimed or self._typing.channels:
+            return False
+        # a settled reading waits for the next flow sample that lets it be taken
+        return self._paused or self.lift_on_press or self._stabiliser.capture() is None
+
+    def _begin(self) -> list[Output]:
         outputs: list[Output] = []
         for mark in self._old if self._phase != "ended" else ():
             self._mark(mark, outputs)
         self._old = ()
-        for sample in batch:
-            if self._phase == "ended":
-                break
-            value = self._signals.take_in(sample)
-            if value is not None:
-                self._signal(sample.channel, sample.t_us, value, outputs)
         return outputs
+
+    def _use(self, channel: str, t_us: int, value: float, outputs: list[Output]) -> None:
+        if self._signals.take_in(channel, t_us, value):
+            self._signal(channel, t_us, value, outputs)
 
     def _what_is_old(self) -> tuple[Mark, ...]:
         """Room air entered by hand and calibrations that were too old when the pull was begun, if not marked yet."""
@@ -311,6 +354,39 @@ class PullCore:
             self._flow(t_us, value, outputs)
         elif not self.lift_on_press:
             self._stabiliser.push_lift(t_us, value)
+            latest = self._signals.latest
+            self._watch_zero(Sighting(t_us, value, latest("area"), latest("test_pressure")), outputs)
+
+    def _watch_zero(self, its: Sighting, outputs: list[Output]) -> None:
+        # the lift as the indicator sends it
+        indicated_m = its.lift_m + self._signals.zero("lift")
+        share = self._pressure_share(its.test_pressure_pa)
+        lost = self._lift_zero.push(its.t_us, indicated_m, its.area_m2, share)
+        if lost and self._with_valve and not self._zero_lost:
+            self._zero_lost = self._paused = True
+            self._mark(lost_mark(self._now + 1, self._lift_zero.before_m - self._signals.zero("lift")), outputs)
+
+    def _pressure_share(self, test_pressure_pa: float | None) -> float:
+        """Test pressure over that of the step."""
+        return (test_pressure_pa or 0.0) / self._steps[self._now].test_pressure_pa
+
+    def _find_zero(self, outputs: list[Output]) -> None:
+        """The operator says that the valve is closed and the indicator zeroed there."""
+        cure = "close the valve, zero the indicator there, then go on"
+        latest_m = self._signals.latest("lift")
+        if latest_m is None or self._silent() == "lift":
+            raise Refused("The lift indicator is silent: check its cable, then close the valve and zero it there.")
+        zero_m = latest_m + self._signals.zero("lift")
+        if abs(zero_m) > self.config.zero.lift_band_m:
+            raise Refused(f"The lift indicator reads {zero_m / 0.0254:.4f} in ({zero_m * 1e3:.3f} mm): {cure}.")
+        if self._lift_zero.says_open(self._pressure_share(self._signals.latest("test_pressure"))):
+            raise Refused(f"The flow says that the valve is still open: {cure}.")
+        t_us = self._signals.t_us
+        zeros = replace(self._signals.zeros or Zeros(t_us, 0.0, 0.0, 0.0), t_us=t_us, lift_m=zero_m)
+        self._signals.zeros = zeros
+        self._zero_lost = False
+        outputs.append(ZerosRead("before", zeros))
+        self._mark(found_mark(self._now + 1), outputs)
 
     def _typed(self, channel: str, t_us: int, value: float, outputs: list[Output]) -> None:
         """A typed value: the record of the flow counts from it on; with the meter typed it may complete the point."""
@@ -344,13 +420,11 @@ class PullCore:
         flow = self._signals.flow(t_us, meter_pressure_pa)
         if flow is None:
             return
-        area_m2, mass_flow = flow
-        if self._beside_m2:
-            mass_flow += self._beside_m2 * self._signals.flux_at(self._steps[self._now].test_pressure_pa)
+        area_m2, mass_flow = self._beside(*flow)
         if "test_pressure" in self.typed:
             # that it was in place when it was typed is all that is known of it
             self._stabiliser.push_pressure(t_us, self._steps[self._now].test_pressure_pa)
-        self._stabiliser.push_flow(t_us, area_m2 + self._beside_m2, mass_flow)
+        self._stabiliser.push_flow(t_us, area_m2, mass_flow)
         if self._paused or self.lift_on_press or self.awaited:
             return
         capture = self._captured()
@@ -361,6 +435,12 @@ class PullCore:
             self._fault = MOVED
             return
         self._take(capture, "settled", outputs)
+
+    def _beside(self, area_m2: float, mass_flow: float) -> tuple[float, float]:
+        """Area and mass flow as they are judged."""
+        if self._beside_m2:
+            mass_flow += self._beside_m2 * self._signals.flux_at(self._steps[self._now].test_pressure_pa)
+        return area_m2 + self._beside_m2, mass_flow
 
     def _captured(self, now: bool = False) -> Capture | None:
         """The settled reading; with ``now`` the best to be had at this moment."""
@@ -413,7 +493,9 @@ class PullCore:
             room=its.room,
             meter_temperature_k=its.meter_temperature_k,
             meter_range=self.meter_range,
-            capture=replace(capture, noise_bands=self._signals.noise_of(capture)),
+            capture=replace(
+                capture, noise_bands=self._signals.noise_of(capture), rejected=capture.rejected + its.strays
+            ),
             hold=its.hold,
             flow=its.flow,
             typed=self.typed,
@@ -544,7 +626,10 @@ class PullCore:
         elif action.kind == "pause":
             self._paused = True
         elif action.kind == "go_on":
-            self._paused = False
+            # the archive goes on by itself, and knows nothing of valves
+            if self._zero_lost and action.by != "archive":
+                self._find_zero(outputs)
+            self._paused = self._zero_lost
             self._aimed = False
             self._typing.begin()
         elif action.kind == "range":

@@ -7,7 +7,9 @@ from acquire.config import Settling
 from acquire.response import BenchResponse
 from acquire.stabiliser.blocks import BLOCK_US, Block, Blocks
 from acquire.stabiliser.captures import by_hand, reading
+from acquire.stabiliser.pace import Pace
 from acquire.stabiliser.swings import Swings
+from acquire.stabiliser.unchanging import Unchanging
 from acquire.stabiliser.weighing import Fit, still_missing
 from acquire.stabiliser.witness import STILL_US, LiftWitness, PressureWitness
 from acquire.values import Capture, Missing, Standing, StandingState, Step
@@ -15,6 +17,8 @@ from acquire.values import Capture, Missing, Standing, StandingState, Step
 _SILENT_US = 2_000_000
 _KEEP = 6500
 _SKIP_US = 150_000
+_STRAY = 0.02
+"""Share of the test pressure: in a block that spreads over more, one reading is probably spoilt."""
 _SHORTEST_S = 0.95
 
 
@@ -32,6 +36,8 @@ class Stabiliser:
         self._lift = LiftWitness(settings.lift_tolerance_m)
         self._pressure = PressureWitness(settings.test_pressure_band)
         self._pressures: list[float] = []
+        self._unchanging = Unchanging()
+        self._flow_pace, self._pressure_pace = Pace(), Pace()
         self._swings = Swings()
         self._flow = Blocks()
         self._blocks: deque[Block] = deque(maxlen=_KEEP)
@@ -45,6 +51,8 @@ class Stabiliser:
         self._last_pressure_us: int | None = None
         self._begun_us: int | None = None
         self._frozen = False
+        # what was frozen up to then shows nothing of the approach
+        self._thawed_us = 0
         self._capture: Capture | None = None
         self._standing = Standing("waiting", ("signal",), detail="no step asked for")
 
@@ -159,24 +167,30 @@ class Stabiliser:
         start_us = max(self._close_us - BLOCK_US, 0)
         self._close_us = (t_us // BLOCK_US + 1) * BLOCK_US
         swings: list[float] | None = None
+        self._pressure_pace.add(t_us, len(self._pressures))
         if self._pressures:
-            self._pressure.block(start_us, sorted(self._pressures)[len(self._pressures) // 2])
+            middle = sorted(self._pressures)[len(self._pressures) // 2]
+            self._pressure.block(start_us, middle)
+            self._unchanging.block(start_us, self._pressures, learns=self._pressure.inside_since_us is not None)
             if self._step is not None:
-                swings = self._swings.block(
-                    t_us / 1e6, sum(self._pressures) / len(self._pressures), self._step.test_pressure_pa
-                )
+                swings = self._swings.block(t_us / 1e6, self._mean_pressure(middle), self._step.test_pressure_pa)
             self._pressures.clear()
         block = self._flow.close()
+        self._flow_pace.add(t_us, block.n + block.rejected if block is not None else 0)
         if block is not None:
             self._add(block, swings)
         if self._step is not None:
             self._ticks += 1
             self._judge(t_us)
 
+    def _mean_pressure(self, middle_pa: float) -> float:
+        spread = max(self._pressures) - min(self._pressures)
+        return middle_pa if spread > _STRAY * middle_pa else sum(self._pressures) / len(self._pressures)
+
     def _add(self, block: Block, swings: list[float] | None) -> None:
         origin = self._lift.still_since_us if self._lift.watched else self._aimed_us
         if origin is not None and self._pressure.near_since_us is not None:
-            origin = max(origin, self._pressure.near_since_us)
+            origin = max(origin, self._pressure.near_since_us, self._thawed_us)
         else:
             origin = None
         if origin != self._origin_us:
@@ -199,6 +213,12 @@ class Stabiliser:
         if any(last is None or now_us - last > _SILENT_US for last in lasts):
             self._lose("waiting", ("signal",), "no samples from an instrument")
             return
+        rest_us = max((self._lift.still_since_us or 0) if self._lift.watched else 0, self._aimed_us)
+        flow_frozen = self._flow.same_for_too_long(now_us, rest_us)
+        self._frozen = flow_frozen or self._unchanging.too_long(now_us)
+        slow = self._flow_pace.slow or self._pressure_pace.slow
+        if self._frozen or slow:
+            self._thawed_us = now_us
         lift_since = self._lift.settled_since_us()
         pressure_since = self._pressure.inside_since_us
         if lift_since is None or pressure_since is None:
@@ -211,14 +231,19 @@ class Stabiliser:
             return
         if self._capture is not None:
             return
-        self._frozen = self._flow.same_for_too_long(now_us, max(lift_since, self._aimed_us))
         if self._frozen:
             self._begun_us = None
+            which = "flow reading" if flow_frozen else "test pressure"
             self._standing = Standing(
-                "stuck", ("frozen",), detail="the flow reading has stopped changing: it looks frozen"
+                "stuck", ("frozen",), detail=f"the {which} has stopped changing: it looks frozen, check its instrument"
             )
             return
-        start_us = max(lift_since, pressure_since, self._aimed_us)
+        if slow:
+            self._begun_us = None
+            detail = f"readings come at {slow} and may be old: check the cable and the instrument's settings"
+            self._standing = Standing("stuck", ("readings",), detail=detail)
+            return
+        start_us = max(lift_since, pressure_since, self._aimed_us, self._thawed_us)
         if self._begun_us is None or start_us > self._begun_us:
             self._begun_us = start_us
         if self._ticks >= self._next_weigh:

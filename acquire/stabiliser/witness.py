@@ -7,6 +7,8 @@ STILL_US = 2_000_000
 ENTER_SHARE = 0.9
 """The pressure enters its band at this share of it and leaves at the whole: no flutter at the edge."""
 
+GAP_US = 1_500_000
+"""What has said nothing for longer may have moved and come back: its stay begins anew."""
 NEAR = 0.15
 """So near its target the pressure's effect on a referred flow is understood."""
 
@@ -36,8 +38,10 @@ class LiftWitness:
 
     def push(self, t_us: int, lift_m: float) -> None:
         """One sample; a single stray one is doubt, a second one in a row is a movement."""
+        unseen = self.last_us is not None and t_us - self.last_us > GAP_US
         self.last_us = t_us
-        if self._anchor_m is None:
+        if self._anchor_m is None or unseen:
+            self._doubt = False
             self._anchor_m = self._lift_m = lift_m
             self.still_since_us = t_us
         elif abs(lift_m - self._anchor_m) <= self._move_m:
@@ -74,6 +78,7 @@ class PressureWitness:
         self._band = band
         self._target_pa = 0.0
         self._outside = 0
+        self._last_us: int | None = None
         self.inside_since_us: int | None = None
         self.near_since_us: int | None = None
 
@@ -85,6 +90,9 @@ class PressureWitness:
 
     def block(self, t_us: int, pressure_pa: float) -> None:
         """The median pressure of one block that began at ``t_us``."""
+        if self._last_us is not None and t_us - self._last_us > GAP_US:
+            self.inside_since_us = self.near_since_us = None
+        self._last_us = t_us
         off = abs(pressure_pa / self._target_pa - 1) if self._target_pa > 0 else 0.0
         if off > NEAR:
             self.near_since_us = None
