@@ -110,6 +110,21 @@ class FlowModel:
             meter_pressure_pa, test_pressure_pa, self.room.pressure_pa, self.port_air, self.meter_air
         )
 
+    def area_and_flow(self, meter_pressure_pa: float, test_pressure_pa: float) -> tuple[float, float]:
+        """The same, and the mass flow of that area in kg/s: for every sample."""
+        passes = self._passing(
+            meter_pressure_pa,
+            test_pressure_pa,
+            self.room.pressure_pa,
+            self.port_air,
+            self.meter_air,
+            ISENTROPIC_EXPONENT,
+        )
+        if passes is None:
+            return 0.0, 0.0
+        area_m2 = passes[0] / passes[1]
+        return area_m2, area_m2 * passes[1]
+
     def area_between(
         self,
         meter_pa: float,
@@ -120,15 +135,28 @@ class FlowModel:
         kappa: float = ISENTROPIC_EXPONENT,
     ) -> float:
         """The same with every influence given: what the budget propagates through."""
+        passes = self._passing(meter_pa, test_pa, room_pa, port_air, meter_air, kappa)
+        return 0.0 if passes is None else passes[0] / passes[1]
+
+    def _passing(
+        self,
+        meter_pa: float,
+        test_pa: float,
+        room_pa: float,
+        port_air: AirColumn,
+        meter_air: AirColumn,
+        kappa: float,
+    ) -> tuple[float, float] | None:
+        """Mass flow through the meter and the port's ideal flux; None where there is no flow to state."""
         if not (0.0 < meter_pa < room_pa and _LEAST_PA < test_pa < room_pa):
-            return 0.0
+            return None
         port_share, test_share, own_share = self.taps
         upstream_pa = room_pa + test_share * test_pa + own_share * meter_pa
         if not meter_pa < upstream_pa:
-            return 0.0
-        mass_flow = self.meter.mass_flow_kg_s(meter_pa, upstream_pa, meter_air, kappa)
+            return None
         port_pa = room_pa + port_share * test_pa
-        return mass_flow / ideal_mass_flux(port_pa, port_air.density_kg_m3(port_pa), test_pa, kappa)
+        flux = ideal_mass_flux(port_pa, port_air.density_kg_m3(port_pa), test_pa, kappa)
+        return self.meter.mass_flow_kg_s(meter_pa, upstream_pa, meter_air, kappa), flux
 
     def effective_areas_m2(self, meter_pressure_pa: ArrayLike, test_pressure_pa: ArrayLike) -> NDArray[np.float64]:
         """The same for two arrays of one shape, one sample after the other: equal to the bit."""

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from acquire.batch import Batch
 from acquire.bench_records import Kept, R
 from acquire.records import ArchivedPull, LeakageLaw, PullRow, SessionRow, Setup, Subject, Template
 from acquire.scaling import settings_from_json
@@ -17,7 +18,7 @@ from acquire.store.connect import check, connect_reader
 from acquire.store.curves import Curve, curves
 from acquire.store.encoding import utc_text
 from acquire.store.errors import ArchiveError, saying
-from acquire.store.stream import Records, TimedAction
+from acquire.store.stream import Event, Records, TimedAction
 from acquire.values import Direction, Point, PullKind
 from drivers.base import ChannelSettings
 
@@ -176,6 +177,12 @@ class ArchiveReader:
         self.session(session_id)
         with saying(self.path):
             yield from stream.stream(self._sql, session_id)
+
+    def batches(self, session_id: int, whole_blocks: bool = False) -> Iterator[Batch | Event]:
+        """The same with the samples as arrays; ``whole_blocks``: about a second at once, as they were written."""
+        self.session(session_id)
+        with saying(self.path):
+            yield from stream.batches(self._sql, session_id, whole_blocks)
 
     def samples(
         self, session_id: int, channel: str, t_from_us: int | None = None, t_to_us: int | None = None

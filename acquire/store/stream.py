@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from acquire.batch import Batch, Names
 from acquire.records import Action
 from acquire.store.blocks import Block, BlockError, decode
 from acquire.store.errors import ArchiveError
@@ -29,13 +30,22 @@ class Lost(NamedTuple):
 
 Event = TimedAction | Notice | Lost
 Records = list[Sample] | Event
+_AT_ONCE = 16
+"""Blocks, mostly of a second, that come as one batch where nobody watches."""
 
 
 def stream(sql: sqlite3.Connection, session_id: int) -> Iterator[Records]:
-    """Runs of samples with the actions and notices between them.
+    """Runs of samples with the actions and notices between them; see :func:`batches`."""
+    for record in batches(sql, session_id, whole_blocks=True):
+        yield record.samples() if isinstance(record, Batch) else record
+
+
+def batches(sql: sqlite3.Connection, session_id: int, whole_blocks: bool = False) -> Iterator[Batch | Event]:
+    """Runs of samples as arrays, with the actions and notices between them.
 
     What is kept after the call is left out, so that nothing comes out of
-    turn while the session still grows.
+    turn while the session still grows. ``whole_blocks``: never more at once
+    than was written at once, about a second.
     """
     sql.execute("BEGIN")
     try:
@@ -47,19 +57,19 @@ def stream(sql: sqlite3.Connection, session_id: int) -> Iterator[Records]:
     finally:
         sql.execute("ROLLBACK")
     next_event = 0
-    for first_sample, block in _blocks(sql, session_id, last_block):
-        samples = _samples(block, names)
+    for first_sample, block in _blocks(sql, session_id, last_block, 1 if whole_blocks else _AT_ONCE):
+        batch = Batch(*block, names)
         start = 0
-        while next_event < len(events) and events[next_event][0] <= first_sample + len(samples):
+        while next_event < len(events) and events[next_event][0] <= first_sample + len(batch):
             after_sample, event = events[next_event]
             end = after_sample - first_sample
             if end > start:
-                yield samples[start:end]
+                yield batch.part(start, end)
                 start = end
             yield event
             next_event += 1
-        if start < len(samples):
-            yield samples[start:]
+        if start < len(batch):
+            yield batch.part(start, len(batch))
     for _, event in events[next_event:]:
         yield event
 
@@ -88,19 +98,20 @@ def channel_samples(
     return np.concatenate(times), np.concatenate(values)
 
 
-def _blocks(sql: sqlite3.Connection, session_id: int, last_block: int) -> Iterator[tuple[int, Block]]:
-    """One query a block: a reader that takes its time must not hold a view of the file open."""
+def _blocks(sql: sqlite3.Connection, session_id: int, last_block: int, at_once: int) -> Iterator[tuple[int, Block]]:
+    """Some blocks joined to one. A query each: a reader that takes its time must not hold a view of the file open."""
     first_sample = -1
     while True:
-        row = sql.execute(
+        rows = sql.execute(
             "SELECT first_sample, block FROM sample_blocks WHERE session_id = ? AND first_sample > ? AND id <= ? "
-            "ORDER BY first_sample LIMIT 1",
-            [session_id, first_sample, last_block],
-        ).fetchone()
-        if row is None:
+            "ORDER BY first_sample LIMIT ?",
+            [session_id, first_sample, last_block, at_once],
+        ).fetchall()
+        if not rows:
             return
-        first_sample = row[0]
-        yield first_sample, _decode(row[1], session_id, first_sample)
+        blocks = [_decode(data, session_id, first) for first, data in rows]
+        first_sample = rows[-1][0]
+        yield rows[0][0], Block(*map(np.concatenate, zip(*blocks, strict=True))) if len(blocks) > 1 else blocks[0]
 
 
 def _decode(data: bytes, session_id: int, first_sample: int) -> Block:
@@ -113,12 +124,7 @@ def _decode(data: bytes, session_id: int, first_sample: int) -> Block:
         ) from error
 
 
-def _samples(block: Block, names: dict[int, tuple[str, str]]) -> list[Sample]:
-    columns = zip(block.channel.tolist(), block.t_us.tolist(), block.value.tolist(), strict=True)
-    return [Sample(names[number][0], t_us, value, names[number][1]) for number, t_us, value in columns]
-
-
-def _names(sql: sqlite3.Connection, session_id: int) -> dict[int, tuple[str, str]]:
+def _names(sql: sqlite3.Connection, session_id: int) -> Names:
     found = sql.execute("SELECT number, channel, source FROM session_channels WHERE session_id = ?", [session_id])
     return {number: (channel, source) for number, channel, source in found}
 
