@@ -6,7 +6,7 @@ from typing import Literal
 
 from acquire.records import BenchSummary, PullRequest, Setup, Subject, Template, ValveAndPort
 from acquire.ui.words import exact, exact_list
-from acquire.units import Kind
+from acquire.units import Kind, from_si
 
 FieldKind = Literal[
     "text", "length", "volume", "pressure", "lengths", "pressures", "yesno", "choice", "details", "valve"
@@ -117,6 +117,13 @@ def schedule_lifts(name: str, bench: BenchSummary) -> str:
     """A schedule's lifts as typed; empty for none of that name."""
     schedule = bench.schedules.get(name)
     return exact_list(schedule.lifts_m, bench.display.lift, bench) if schedule is not None else ""
+
+
+def leakage_pressures(bench: BenchSummary) -> str:
+    """Three test pressures for a leakage run, so that a hole and a gap are told apart; as typed."""
+    unit = bench.display.pressure
+    reference = from_si(bench.reference.test_pressure_pa, unit, bench.water)
+    return f"{reference / 3:.2g} {2 * reference / 3:.2g} {reference:.4g} {unit}"
 
 
 def _written(table: Subject | Setup, prefix: str, bench: BenchSummary) -> dict[str, str]:

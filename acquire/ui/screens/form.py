@@ -52,6 +52,10 @@ class FormScreen(PlaceScreen[None]):
         """What is run, and which way, where it was asked for; before the form is shown."""
         if kind is not None:
             self.values["kind"] = next(word for word, its in asked.KINDS.items() if its == kind)
+        if kind == "leakage":
+            self.values |= {"identifier": "blank plate", "model": ""}
+            if not self.values["test_pressures_pa"]:
+                self.values["test_pressures_pa"] = asked.leakage_pressures(self._bench)
         if direction is not None:
             self.values["direction"] = direction
 
