@@ -14,7 +14,7 @@ from acquire.outputs import Output, Taken
 from acquire.pull import PullCore
 from acquire.records import Action, PullRequest
 from acquire.units import INCH_M
-from drivers.sample import Sample
+from drivers.sample import Press, Sample
 from sim.bench import SimBench
 from sim.scenario import ROUGH
 from tests.whole.virtual import VirtualBench
@@ -44,7 +44,7 @@ class RecordingBench(VirtualBench):
 
         feed = self.tick
 
-        def tick() -> tuple[list[Sample], list[object]]:
+        def tick() -> tuple[list[Sample], list[Press]]:
             samples, presses = feed()
             digit = len(self.events) * 7919 % 3
             samples.append(Sample("room_temperature", self.t_us, 21.0 + digit / 100, "sim://weather"))
@@ -55,7 +55,7 @@ class RecordingBench(VirtualBench):
             self.events += samples
             return samples, presses
 
-        self.tick = tick  # type: ignore[method-assign,assignment]
+        self.tick = tick  # type: ignore[method-assign]
         self.pull(request, each=each)
         assert done == ["pause", "go_on", "retake"]
         return self.events
