@@ -18,11 +18,12 @@ def doctor(config_path: Path | None, db: Path | None, as_json: bool) -> int:
     """
     import json
 
+    from acquire.clock import SystemClock
     from acquire.doctor.checks import check_all
     from acquire.doctor.computer import Computer
     from acquire.doctor.gather import gather
     from acquire.doctor.text import check_json, check_text
 
-    lines = check_all(gather(Computer(), config_path, archive_path(db)))
+    lines = check_all(gather(Computer(), SystemClock(), config_path, archive_path(db)))
     click.echo(json.dumps(check_json(lines), indent=2) if as_json else check_text(lines))
     return 1 if any(line.verdict == "wrong" for line in lines) else 0

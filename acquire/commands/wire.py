@@ -64,10 +64,14 @@ def wire(listing: bool, as_json: bool, ports: tuple[str, ...], output: Path, no_
     if not found:
         talk.say("\nNo instrument was wired; nothing was written.")
         return 1
-    bench = wiring.bench(found)
-    if bench is None:
-        return _keep_entries(found)
-    return _write(talk, bench, found, output)
+    try:
+        bench = wiring.bench(found)
+        if bench is not None:
+            return _write(talk, bench, found, output)
+    except click.Abort:
+        _keep_entries(found)
+        raise
+    return _keep_entries(found)
 
 
 def _list(as_json: bool) -> int:

@@ -166,6 +166,11 @@ class Computer:
         said = self._answer("timedatectl", "show", "--property=NTPSynchronized", "--value").strip()
         return {"yes": True, "no": False}.get(said)
 
+    def zone(self) -> tuple[str, float]:
+        """The time zone's name, and its hours before UTC now."""
+        local = time.localtime()
+        return local.tm_zone, local.tm_gmtoff / 3600
+
     def clock_info(self) -> tuple[bool, float]:
         """Of the clock that measures time: whether it only goes forward, and its step in seconds."""
         info = time.get_clock_info("perf_counter")

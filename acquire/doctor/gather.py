@@ -9,6 +9,7 @@ from packaging.requirements import Requirement
 
 from acquire import __version__
 from acquire.client import Client, ClientError
+from acquire.clock import Clock
 from acquire.config import ConfigError, load_config
 from acquire.doctor.computer import Computer
 from acquire.doctor.facts import ArchiveFact, ConfigFact, DaemonFact, Extra, Facts, Folder, Package, PortFact
@@ -25,7 +26,7 @@ _REMOTE = ("nfs", "cifs", "smb", "afp", "webdav", "ncp", "9p", "fuse.sshfs", "fu
 _APART = ("dev",)
 
 
-def gather(computer: Computer, config_path: Path | None, archive_path: Path) -> Facts:
+def gather(computer: Computer, clock: Clock, config_path: Path | None, archive_path: Path) -> Facts:
     """Everything; nothing is changed, and ports of the configuration are opened for a moment unless they are in use."""
     said, present = "", []
     try:
@@ -34,8 +35,7 @@ def gather(computer: Computer, config_path: Path | None, archive_path: Path) -> 
         said = str(error)
     groups = computer.groups()
     packages, extras = installed()
-    local = datetime.now().astimezone()
-    offset = local.utcoffset()
+    zone, offset_h = computer.zone()
     monotonic, step = computer.clock_info()
     processes = computer.processes()
     owned = owners()
@@ -59,12 +59,12 @@ def gather(computer: Computer, config_path: Path | None, archive_path: Path) -> 
         serial_group=_serial_group(computer, [port.device for port in present]),
         config=None if config_path is None else config_fact(computer, config_path, owned),
         services=None if processes is None else tuple(sorted(set(processes.values()))),
-        now=datetime.now(UTC),
+        now=clock.utc(),
         built=datetime.fromtimestamp(Path(__file__).stat().st_mtime, UTC),
         monotonic=monotonic,
         clock_step_s=step,
-        zone=local.tzname() or "",
-        utc_offset_h=offset.total_seconds() / 3600 if offset is not None else 0.0,
+        zone=zone,
+        utc_offset_h=offset_h,
         synchronised=computer.synchronised(),
         free_bytes=computer.free_bytes(str(_nearest(archive_path.absolute().parent))),
         archive=archive_fact(computer, archive_path),

@@ -130,9 +130,8 @@ def _gap(before: str, column: Sequence[Token]) -> str:
     number = column[0].kind == "number"
     if number and before == "number":
         return " *" if 0 in widths else " +"
-    # where a minus will stand once the number falls below zero
-    unsigned = number and not any(token.text[0] in "+-" for token in column)
-    if unsigned or len(widths) > 1:
+    # a longer number or a minus will stand where there is a blank now
+    if number or len(widths) > 1:
         return " *"
     (width,) = widths
     return " " if width == 1 else f" {{{width}}}"
@@ -149,7 +148,11 @@ def _number(texts: Sequence[str], decimal: Decimal) -> str:
     whole, fractions = zip(*((m.partition(decimal)[0], m.partition(decimal)[2]) for m in mantissas), strict=True)
     widths = {len(text) for text in whole}
     padded = len(widths) == 1 and any(text[0] == "0" and len(text) > 1 for text in whole if text)
-    digits = _digits(widths.pop()) if padded else r"\d*" if "" in whole else r"\d+"
+    digits = r"\d*" if "" in whole else r"\d+"
+    if padded:
+        width = widths.pop()
+        # a minus that is not always there takes the place of a nought
+        digits = _digits(width) if all(signs) else rf"\d{{{width - 1},{width}}}"
     tail = ""
     if any(fractions):
         after = {len(text) for text in fractions}
@@ -192,6 +195,8 @@ def _name(columns: Sequence[Sequence[Token]], i: int, index: int) -> str:
         if column.kind == "number":
             break
         if column.kind == "word":
+            if j > 0 and columns[j - 1][0].text.isdigit() and column.blanks == 0:
+                break
             its_unit = j > 0 and columns[j - 1][0].kind == "number" and unit_of(column.text)
             named = i - j > 1 and columns[j + 1][0].text in ("=", ":")
             word = re.sub(r"\W", "", column.text, flags=re.ASCII).lower().strip("_")

@@ -9,7 +9,7 @@ import tty
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from serial.tools import list_ports
 from serial.tools.list_ports_common import ListPortInfo
@@ -173,6 +173,7 @@ def test_a_name_that_is_not_written_rightly_is_refused_when_the_file_is_read(por
         check_port(port)
 
 
+@settings(max_examples=50)
 @given(
     st.integers(0, 0xFFFF),
     st.integers(0, 0xFFFF),
@@ -189,6 +190,7 @@ places = st.sampled_from(["", "1-1", "1-1:1.0", "1-2", "1-1.4"])
 kinds = st.sampled_from([(None, None), (0x0403, 0x6001), (0x1A86, 0x7523)])
 
 
+@settings(max_examples=60)
 @given(st.lists(st.tuples(kinds, serials, places), min_size=1, max_size=5))
 def test_whatever_is_plugged_in_a_proposed_name_never_finds_another_port(
     told: list[tuple[tuple[int | None, int | None], str, str]],
