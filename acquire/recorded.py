@@ -118,6 +118,10 @@ class RecordedBench:
         """Refused."""
         raise Refused(_READ_ONLY)
 
+    def enter(self, _channel: str, _text: str) -> NoReturn:
+        """Refused."""
+        raise Refused(_READ_ONLY)
+
     def resume(self, _pull_id: int) -> NoReturn:
         """Refused."""
         raise Refused(_READ_ONLY)

@@ -71,6 +71,13 @@ KEYS: tuple[Key, ...] = (
     _command("pause", ("p", "slash"), "p", "pause", "Pause, and go on again: nothing is taken meanwhile. Keypad /"),
     _command("range", ("m",), "m", "range", "Say which meter range is in use now"),
     _command("abort", ("x",), "x", "abort", "Abort the pull; asks first, and keeps what was taken"),
+    Key("type", tuple("0123456789"), "0-9", "type",
+        "Type the value that is asked for: digits go into its field at once, Enter sends, Esc clears. While it holds "
+        "text every key goes into it; on an empty field letters and the keypad's signs keep their meaning. A device "
+        "that types may send sign, digits, unit and Enter",
+        frozenset({"bench"}), PULL, in_line=False, commands=True),
+    Key("retype", ("backspace",), "Backsp", "type again", "On an empty field: type the value before again",
+        frozenset({"bench"}), PULL, in_line=False, commands=True),
     _bench("choose_up", ("up",), "Up", "step", "Choose an earlier step, to take again or look at",
            PULL | VERDICT, False),
     _bench("choose_down", ("down",), "Down", "step", "Choose a later step, to take again or look at",

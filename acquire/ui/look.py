@@ -85,6 +85,8 @@ def _absent(label: str, unit: str, reading: Reading | None) -> ReadOut | None:
     if reading is None:
         return ReadOut(label, unit, "", "lost", "NO INSTRUMENT")
     origin = source_word(reading.source)
+    if reading.typed and reading.value is None:
+        return ReadOut(label, unit, "", "live", "to be typed", "", "", origin)
     if reading.state == "lost" or reading.value is None:
         return ReadOut(label, unit, "", "lost", "LOST", age(reading.age_s), "", origin)
     return None

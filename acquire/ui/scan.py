@@ -28,6 +28,12 @@ class ScanGate:
         self._last_s = now_s
         return released
 
+    def flush(self) -> str:
+        """The characters that were held back, as text: what came after shows that they belong to one."""
+        text = "".join(character for _, character in self._typed)
+        self._typed.clear()
+        return text
+
     def release(self, now_s: float) -> list[str]:
         """The names of keys that a person pressed, once no more can belong to them."""
         if not self._typed or now_s - self._last_s < GAP_S:

@@ -2,7 +2,7 @@
 
 from collections import deque
 
-from acquire.records import Frame, LiveEvent
+from acquire.records import Frame, LiveEvent, Reading
 from acquire.ui.company import Company
 from acquire.values import Point
 
@@ -53,8 +53,7 @@ class Watch:
             self.last_pull = frame
         t_s = frame.t_us / 1e6
         for channel, history in (("test_pressure", self.pressure), ("lift", self.lift)):
-            reading = frame.readings.get(channel)
-            history.add(t_s, reading.value if reading is not None and reading.state == "live" else None)
+            history.add(t_s, _traced(frame.readings.get(channel)))
 
     def hear_event(self, event: LiveEvent, now_s: float) -> None:
         """Something happened once: a taken point flashes, the rest is a notice."""
@@ -91,3 +90,8 @@ class Watch:
             return "", ""
         since = f" for {silent:.0f} s" if silent >= 1 else ""
         return f"No word from the bench's daemon{since}: trying again by itself.", self._lost
+
+
+def _traced(reading: Reading | None) -> float | None:
+    """A reading as it belongs in a trace, where what was typed once would look as if it had held."""
+    return reading.value if reading is not None and reading.state == "live" and not reading.typed else None

@@ -175,6 +175,7 @@ class FakeBench:
     def __init__(self) -> None:
         self.summary = SUMMARY
         self.acts: list[Action] = []
+        self.entered: list[tuple[str, str]] = []
         self.archive: Path | None = None
         self.begun: list[PullRequest] = []
         self.resumed: list[int] = []
@@ -218,6 +219,10 @@ class FakeBench:
     def act(self, action: Action) -> None:
         self._refuse()
         self.acts.append(action)
+
+    def enter(self, channel: str, text: str) -> None:
+        self._refuse()
+        self.entered.append((channel, text))
 
     def resume(self, pull_id: int) -> None:
         self._refuse()

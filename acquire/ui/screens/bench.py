@@ -15,6 +15,7 @@ from acquire.ui.show import curve_view, pull_title, replay_said, steps_view, str
 from acquire.ui.watch import Watch
 from acquire.ui.widgets.canvas import Line
 from acquire.ui.widgets.curve import CurvePlot
+from acquire.ui.widgets.entry import EntryLine
 from acquire.ui.widgets.guide import GuidePanel
 from acquire.ui.widgets.hold import HoldPlot
 from acquire.ui.widgets.lines import TextLine, key_spans
@@ -32,6 +33,7 @@ class _Parts:
         self.lift_strip = HoldPlot(seen.lift, id="lift-strip")
         self.pressure_strip = HoldPlot(seen.pressure, id="pressure-strip")
         self.verdict, self.idle, self.keys = TextLine(id="verdict"), TextLine(id="idle-text"), TextLine(id="keys")
+        self.entry = EntryLine(id="entry")
         self.steps, self.curve = StepTable(id="steps"), CurvePlot(id="curve")
 
 
@@ -46,7 +48,7 @@ class BenchScreen(BenchKeys):
 
     def compose(self) -> ComposeResult:
         parts = self._parts
-        yield from (parts.head, parts.banner, parts.guide)
+        yield from (parts.head, parts.banner, parts.guide, parts.entry)
         yield Horizontal(parts.lift, parts.pressure, parts.flow, id="numbers")
         yield Horizontal(parts.lift_strip, parts.pressure_strip, id="strips")
         yield parts.verdict
@@ -64,6 +66,8 @@ class BenchScreen(BenchKeys):
         self.set_class(stage == "verdict", "-verdict")
         self._draw_head(frame, now_s)
         self._draw_guide(frame, now_s)
+        self.forget_old()
+        self._parts.entry.tell(self.entry, *self.asked(), frame)
         if frame is not None:
             lost = bool(watch.lost(now_s)[0])
             outs = (lift_out(frame, bench), pressure_out(frame, bench), flow_out(frame, bench))

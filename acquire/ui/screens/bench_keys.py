@@ -9,6 +9,7 @@ from acquire.ui.keys import Moment, Place, action_for
 from acquire.ui.scan import GAP_S, ScanGate
 from acquire.ui.screens.asking import AskScreen, PickScreen
 from acquire.ui.screens.care_keys import CareKeys
+from acquire.ui.screens.entry_keys import EntryKeys
 from acquire.ui.screens.pages import InstrumentsScreen
 from acquire.ui.screens.place import PlaceScreen
 from acquire.ui.screens.replay_keys import ReplayKeys
@@ -18,7 +19,7 @@ from acquire.ui.words import KIND_WORDS
 BOUNCE_S = 1.0
 
 
-class BenchKeys(CareKeys, ReplayKeys, PlaceScreen[None]):
+class BenchKeys(CareKeys, ReplayKeys, EntryKeys, PlaceScreen[None]):
     """The operator's side of the screen at the bench; the drawing is added by its subclass."""
 
     place: Place = "bench"
@@ -85,6 +86,8 @@ class BenchKeys(CareKeys, ReplayKeys, PlaceScreen[None]):
         """Letters wait a moment, in case a scanner types them; the rest acts at once."""
         now_s = self.dash.now_s()
         character = event.character or ""
+        if self.typed_key(event):
+            return True
         if event.key == "enter":
             text = self._gate.enter(now_s)
             self._scanned(text)
@@ -108,7 +111,7 @@ class BenchKeys(CareKeys, ReplayKeys, PlaceScreen[None]):
         self._scanned(event.text.strip().splitlines()[0] if event.text.strip() else "")
 
     def _scanned(self, text: str) -> None:
-        if not text:
+        if not text or self.typed_text(text):
             return
         if self.moment in ("pull", "replay"):
             self.dash.say(f"Scanned {text!r} during a {self.moment}: nothing done with it", bad=True)
