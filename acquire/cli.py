@@ -23,6 +23,7 @@ from acquire.commands import (
     repeat,
     running,
     steady,
+    tablet,
     wire,
 )
 
@@ -30,15 +31,27 @@ from acquire.commands import (
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(context_settings={"help_option_names": ["-h", "--help"]}, invoke_without_command=True)
 @click.version_option(__version__, prog_name="steadydraw")
-def cli() -> None:
+@click.pass_context
+def cli(context: click.Context) -> int | None:
     """Settled readings, proof that the test pressure held, and an honest flow sheet.
 
     Ears, eyes and hands first: wear hearing and eye protection, keep clear of
     suction and blower, and leave mains wiring to licensed people. Local codes
     come before anything that is printed here.
+
+    Without a command, in a terminal: from nothing to a first pull, and later
+    straight to the dashboard.
     """
+    if context.invoked_subcommand is not None:
+        return None
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        click.echo(context.get_help())
+        return None
+    from acquire.commands.first import begin
+
+    return begin()
 
 
 def main() -> None:
@@ -77,6 +90,7 @@ def _spoken_errors() -> tuple[type[Exception], ...]:
 for command in (
     running.serve,
     running.dashboard,
+    tablet.tablet,
     running.pull,
     running.demo,
     archived.list_pulls,

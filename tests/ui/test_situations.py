@@ -1,0 +1,80 @@
+"""The sentence at the top of this screen, and the line beneath it, in every situation that only a screen can know."""
+
+from typing import get_args
+
+import pytest
+
+from acquire.records import Frame, Situation
+from acquire.ui.look import TONES
+from acquire.ui.saying import READY, START_IT, WAITING, saying
+from acquire.ui.watch import SILENCE_S, Watch
+from acquire.ui.widgets.numeral import letter_lines
+from acquire.values import Standing
+from tests.ui.fake import ended_view, frame, pull_view
+
+PULL = frame(pull=pull_view(2), standing=Standing("moving", ("lift",)))
+IDLE = frame(standing=Standing("waiting"))
+PAUSED = frame(pull=pull_view(2), situation="paused", sentence="Paused: nothing is taken until you go on.",
+               standing=Standing("waiting"))  # fmt: skip
+ENDED = frame(pull=ended_view(), situation="ended", sentence="Pull complete.", standing=Standing("waiting"))
+SILENT = frame(pull=pull_view(2), situation="signal_lost", sentence="Lift indicator silent for 2 s: check its cable.",
+               standing=Standing("waiting", ("signal",)))  # fmt: skip
+LOST = ("No word from the bench's daemon for 3 s: trying again by itself.", "")
+OLD = "Numbers below are old; the daemon keeps the pull."
+DOUBT = "0.200 in is 5.0 % low beside pull 7"
+FLASH = "Taken at 0.200 in: 121.7 cfm ± 0.5."
+
+
+@pytest.mark.parametrize(
+    ("its", "sentence", "beneath", "tone"),
+    [
+        (saying(None), WAITING, START_IT, "rest"),
+        (saying(None, LOST), LOST[0], START_IT, "trouble"),
+        (saying(PULL, LOST), LOST[0], OLD, "trouble"),
+        (saying(PULL, (LOST[0], "no daemon answers")), LOST[0], f"{OLD} (no daemon answers)", "trouble"),
+        (saying(PULL, LOST, FLASH, DOUBT), LOST[0], OLD, "trouble"),
+        (saying(IDLE), READY, "", "rest"),
+        (saying(IDLE, keys=False), "No pull is running: begin a new one.", "", "rest"),
+        (saying(PULL), PULL.guide.sentence, "lift not at the step", "hold"),
+        (saying(PULL, flash=FLASH), PULL.guide.sentence, FLASH, "taken"),
+        (saying(PULL, doubt=DOUBT), PULL.guide.sentence, f"{DOUBT}: r takes it again", "hold"),
+        (saying(PULL, flash=FLASH, doubt=DOUBT), PULL.guide.sentence, f"{DOUBT}: r takes it again", "taken"),
+        (saying(PULL, doubt=DOUBT, keys=False), PULL.guide.sentence, DOUBT, "hold"),
+        (saying(ENDED, doubt=DOUBT), "Pull complete.", DOUBT, "rest"),
+        (saying(ENDED), "Pull complete.", "Enter: next head, same set-up", "rest"),
+        (saying(PAUSED), PAUSED.guide.sentence, "p goes on", "rest"),
+        (saying(PAUSED, keys=False), PAUSED.guide.sentence, "", "rest"),
+        (saying(SILENT), SILENT.guide.sentence, "no signal", "trouble"),
+    ],
+)  # fmt: skip
+def test_what_stands_at_the_top(its: object, sentence: str, beneath: str, tone: str) -> None:
+    assert (its.sentence, its.beneath, its.tone) == (sentence, beneath, tone)  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize("situation", get_args(Situation))
+@pytest.mark.parametrize("keys", [True, False])
+def test_a_sentence_is_never_absent(situation: Situation, keys: bool) -> None:
+    its = saying(frame(pull=pull_view(2), situation=situation, sentence="Do this."), keys=keys)
+    assert its.sentence
+    assert (its.tone, its.glyph) == TONES[situation]
+
+
+def test_every_sentence_of_the_screen_itself_fits_the_smallest_screen_and_block_letters() -> None:
+    for text in (READY, WAITING, START_IT, LOST[0], OLD, f"{DOUBT}: r takes it again", FLASH):
+        assert len(text) <= 80 - 6, text
+        assert letter_lines(text, 154, 9) is not None, text
+
+
+def test_the_daemon_is_missed_within_two_seconds_and_its_reason_is_kept_apart() -> None:
+    watch = Watch(100.0)
+    assert watch.lost(100.0 + SILENCE_S - 0.01) == ("", "")
+    assert SILENCE_S <= 1.6
+    assert watch.lost(103.0) == (LOST[0], "")
+    watch.hear_lost("COM3 of the world is gone")
+    assert watch.lost(100.2) == (
+        "No word from the bench's daemon: trying again by itself.",
+        "COM3 of the world is gone",
+    )
+    its: Frame = frame()
+    watch.hear_frame(its, 104.0)
+    assert watch.lost(104.1) == ("", "")
