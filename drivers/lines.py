@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field
 
 from drivers.base import ChannelSettings, Counts, Finite, Instrument, InstrumentSettings
+from drivers.checksum import CHECK, COVERED, Checksum, holds
 from drivers.errors import SettingsError
 from drivers.framing import LineFramer, discard
 from drivers.sample import Press, Sample
@@ -62,10 +63,14 @@ class LineSettings(InstrumentSettings):
     r"""``pattern`` matches a whole line, blanks around it aside.
 
     Named groups hold the numbers: ``P=(?P<p>[-+]?\d+\.\d+) inH2O``. Written
-    tightly (fixed decimals, units) it also refuses damaged lines.
+    tightly (fixed decimals, units) it also refuses damaged lines. Where the
+    instrument sends a checksum, ``checksum`` names its kind and the pattern
+    has the groups ``checked`` (what is covered) and ``check`` (hexadecimal):
+    ``\$(?P<checked>P=(?P<p>-?\d+\.\d+))\*(?P<check>[0-9A-F]{2})``.
     """
 
     pattern: Pattern
+    checksum: Checksum = ""
     decimal: Literal[".", ","] = "."
     longest_line: Annotated[int, Field(ge=8, le=4096)] = 256
 
@@ -106,6 +111,7 @@ class LineParser:
         self._instrument = instrument
         self._source = settings.said_source
         self._decimal = settings.decimal
+        self._checksum = settings.checksum
         self._pattern = re.compile(settings.pattern, re.ASCII)
         self._button = button
         self._fields = [(channel, its.field or channel, its) for channel, its in settings.channels.items()]
@@ -133,11 +139,16 @@ class LineParser:
         return found
 
     def _use(self, line: bytes, t_us: int, found: list[Sample | Press]) -> None:
-        text = _decode(line).strip(_AROUND)
+        text, codec = _decode(line)
+        text = text.strip(_AROUND)
         if not text:
             return
         pressed = self._button.fullmatch(text) if self._button else None
         match = pressed if pressed and self._button_has_fields else self._pattern.fullmatch(text)
+        if match and not holds(self._checksum, match, codec):
+            self._garbage(line)
+            self.counts.last_discarded = f"{self.counts.last_discarded} (wrong checksum)"
+            return
         if match:
             count = self._numbers(match, line, t_us, found)
         elif pressed:
@@ -188,11 +199,12 @@ class LineParser:
         discard(self.counts, line)
 
 
-def _decode(line: bytes) -> str:
+def _decode(line: bytes) -> tuple[str, str]:
+    """The text, and the codec that gives the same bytes again."""
     try:
-        return line.decode()
+        return line.decode(), "utf-8"
     except UnicodeDecodeError:
-        return line.decode("latin-1")
+        return line.decode("latin-1"), "latin-1"
 
 
 def _number(text: str, decimal: str) -> float | None:
@@ -216,6 +228,14 @@ class LineInstrument(Instrument):
     def __init__(self, name: str, settings: LineSettings) -> None:
         super().__init__(name, settings)
         groups = list(re.compile(settings.pattern).groupindex)
+        patterns = [settings.pattern, getattr(settings, "button_pattern", None)]
+        if settings.checksum:
+            for pattern in filter(None, patterns):
+                if not {COVERED, CHECK} <= set(re.compile(pattern).groupindex):
+                    raise SettingsError(
+                        f"checksum: {pattern!r} needs the groups (?P<{COVERED}>...) around what is covered "
+                        f"and (?P<{CHECK}>...) around the {settings.checksum} in hexadecimal"
+                    )
         for channel, its in settings.channels.items():
             if (its.field or channel) not in groups:
                 known = f"its groups are {', '.join(groups)}" if groups else "it has no named group"

@@ -12,6 +12,7 @@ from typing import Annotated, Literal, NamedTuple
 from pydantic import Field, model_validator
 
 from drivers.base import ChannelSettings, Counts, Finite, Instrument, InstrumentSettings
+from drivers.checksum import crc16_modbus
 from drivers.errors import SettingsError
 from drivers.framing import discard
 from drivers.sample import Press, Sample
@@ -34,6 +35,8 @@ _EXCEPTIONS = {
 }
 # address, function, byte count, one register, CRC
 _SHORTEST = 5
+# turns without a question after one that was not answered, where its late answer could pass for another's
+_RESTS = 3
 
 
 class ModbusChannel(ChannelSettings):
@@ -79,12 +82,7 @@ def crc(data: bytes) -> bytes:
 
     Check: ``01 04 02 FF FF`` -> ``B8 80`` (the example that the guide's readers know from many manuals).
     """
-    value = 0xFFFF
-    for byte in data:
-        value ^= byte
-        for _ in range(8):
-            value = (value >> 1) ^ 0xA001 if value & 1 else value >> 1
-    return struct.pack("<H", value)
+    return struct.pack("<H", crc16_modbus(data))
 
 
 class Question(NamedTuple):
@@ -138,10 +136,16 @@ class ModbusParser:
         self._next = 0
         self._asked: Question | None = None
         self._held = b""
+        shapes = [_shape(question) for question in self._questions]
+        self._alike = {shape for shape in shapes if shapes.count(shape) > 1}
+        self._rests = 0
 
     def ask(self) -> bytes:
-        """The next request, in turn."""
+        """The next request, in turn; empty while a late answer is waited out."""
         self._drop()
+        if self._rests:
+            self._rests -= 1
+            return b""
         self._asked = self._questions[self._next]
         self._next = (self._next + 1) % len(self._questions)
         return self._asked.frame
@@ -151,12 +155,16 @@ class ModbusParser:
         self._drop()
         self._asked = None
         self._next = 0
+        self._rests = 0
 
     def abandon(self) -> None:
         """The answer is overdue: whatever still comes of it is not used."""
         if self._held:
             self._garbage(self._held)
             self._held = b""
+        if self._asked is not None:
+            self.counts.last_discarded = f"device {self._asked.device} did not answer ({_names(self._asked)})"
+            self._rests = _RESTS if _shape(self._asked) in self._alike else 0
         self._asked = None
 
     def feed(self, data: bytes, t_us: int) -> list[Sample | Press]:
@@ -164,6 +172,8 @@ class ModbusParser:
         self.counts.bytes += len(data)
         if self._asked is None:
             self.counts.discarded_bytes += len(data)
+            if len(data) >= _SHORTEST and crc(data[:-2]) == data[-2:]:
+                self.counts.last_discarded = f"device {data[0]} answered too late: raise reply_within_s"
             return []
         self._held += data
         asked = self._asked
@@ -182,6 +192,8 @@ class ModbusParser:
         if crc(frame[:-2]) != frame[-2:] or frame[0] != asked.device or rest:
             # a foreign or damaged answer, or more than one: nothing of it may be believed
             self._finish(self._held)
+            if crc(frame[:-2]) == frame[-2:] and frame[0] != asked.device and not rest:
+                self.counts.last_discarded = f"device {frame[0]} answered when device {asked.device} was asked"
             return []
         self._held = b""
         self._asked = None
@@ -214,8 +226,7 @@ class ModbusParser:
         self.counts.garbage_lines += 1
         self.counts.discarded_bytes += len(frame)
         why = _EXCEPTIONS.get(frame[2], f"answers with exception {frame[2]}")
-        names = ", ".join(name for name, _, _ in asked.channels)
-        self.counts.last_discarded = f"device {asked.device} {why} ({names})"
+        self.counts.last_discarded = f"device {asked.device} {why} ({_names(asked)})"
 
     def _finish(self, data: bytes) -> None:
         self._garbage(data)
@@ -231,6 +242,15 @@ class ModbusParser:
     def _drop(self) -> None:
         self.counts.discarded_bytes += len(self._held)
         self._held = b""
+
+
+def _shape(question: Question) -> tuple[int, int, int]:
+    """All that an answer shows of its question."""
+    return question.device, question.function, question.registers
+
+
+def _names(question: Question) -> str:
+    return ", ".join(name for name, _, _ in question.channels)
 
 
 def _number(body: bytes, code: str, its: ModbusChannel) -> float:

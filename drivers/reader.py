@@ -119,7 +119,10 @@ class PortReader:
     def _step(self, link: ByteLink) -> None:
         asks = self.instrument.asks
         if asks and self._asking.takes_turn(self._clock.t_us()):
-            link.write(self._parser.ask())
+            question = self._parser.ask()
+            self._asking.resting = not question
+            if question:
+                link.write(question)
         data = link.read(ASKING_WAIT_S if asks else READ_WAIT_S)
         t_us = self._clock.t_us()
         if data:
@@ -142,7 +145,7 @@ class PortReader:
             what = f"its readings arrive but could not be used ({error!r}): restart, and report this fault"
             self._say(self._watch.lost(t_us, what))
         else:
-            self._say(self._watch.heard(t_us))
+            self._say(self._watch.heard(t_us, {sample.channel for sample in samples}))
 
     def _say(self, notices: list[Notice]) -> None:
         for notice in notices:
@@ -161,6 +164,8 @@ class _Asking:
         self._parser = parser
         self._asked_us: int | None = None
         self._lines_then = 0
+        # the parser had no question this turn, and waits for nothing
+        self.resting = False
 
     def begin(self) -> None:
         """The link is new: nothing was asked yet."""
@@ -173,7 +178,7 @@ class _Asking:
             wait_us = self._every_us if answered else max(self._every_us, self._within_us)
             if t_us - self._asked_us < wait_us:
                 return False
-            if not answered:
+            if not answered and not self.resting:
                 self._parser.counts.no_reply += 1
                 self._parser.abandon()
         self._asked_us = t_us

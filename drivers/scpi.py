@@ -81,11 +81,13 @@ class ScpiParser:
         self._next = 0
 
     def abandon(self) -> None:
-        """The answer is overdue: a query that an instrument does not know is not answered, its queue says why."""
+        """The answer is overdue, and must not pass for that of the next query should it still come.
+
+        Answers come in the order of the questions: after the one to ``*IDN?``, which no other looks like, all of
+        them are through. A query that an instrument does not know is not answered; its queue then says why.
+        """
         self._framer.abandon()
-        self._asked = ""
-        if self._identified and self._errors_to_read <= 0:
-            self._errors_to_read = _MOST_ERRORS
+        self._out_of_step()
 
     def feed(self, data: bytes, t_us: int) -> list[Sample | Press]:
         """Use all of ``data``; only the first line after a question is its answer."""
@@ -104,7 +106,16 @@ class ScpiParser:
                 self._garbage(line)
         return found
 
+    def _out_of_step(self) -> None:
+        self._asked = ""
+        self._identified = False
+
     def _identify(self, text: str, line: bytes) -> None:
+        if _ERROR.fullmatch(text) or all(_NUMBER.fullmatch(part.strip()) for part in text.split(",")):
+            # a late answer to something else: this one is still to come
+            self.counts.discarded_bytes += len(line)
+            self._asked = _IDENTIFY
+            return
         if self._settings.identity and self._settings.identity.casefold() not in text.casefold():
             self._garbage(line)
             self.counts.last_discarded = f"this is {text[:60]}, not {self._settings.identity}"
@@ -119,6 +130,7 @@ class ScpiParser:
         if said is None:
             self._garbage(line)
             self._errors_to_read = 0
+            self._out_of_step()
         elif int(said[1]) == 0:
             self._errors_to_read = 0
             self.counts.good_lines += 1
@@ -128,6 +140,11 @@ class ScpiParser:
             self.counts.last_discarded = f"error {said[1]}: {said[2][:60]}"
 
     def _samples(self, asked: str, text: str, line: bytes, t_us: int) -> list[Sample]:
+        if _ERROR.fullmatch(text):
+            # its number is no reading
+            self._garbage(line)
+            self._out_of_step()
+            return []
         parts = [part.strip() for part in text.split(",")]
         found: list[Sample] = []
         readable = True

@@ -1,5 +1,6 @@
 """What there is to say about one port: pure, told the time, says each thing once."""
 
+from collections.abc import Iterable
 from typing import Literal
 
 from drivers.base import Counts, Instrument
@@ -8,6 +9,31 @@ from drivers.sample import Notice, NoticeKind
 State = Literal["opening", "live", "silent", "lost"]
 
 DISCARDED_EVERY_US = 5_000_000
+
+
+class _Channel:
+    """One channel of several: its habit tells what is silence."""
+
+    def __init__(self) -> None:
+        self.heard_us = 0
+        self.missing = False
+        self._count = 0
+        self._longest_us = 0
+
+    def hear(self, t_us: int) -> bool:
+        """It came; whether it had been missing."""
+        missing, self.missing = self.missing, False
+        if self._count and not missing:
+            self._longest_us = max(self._longest_us, t_us - self.heard_us)
+        self._count += 1
+        self.heard_us = t_us
+        return missing
+
+    def is_missing(self, t_us: int, silent_after_us: int) -> bool:
+        """Whether it has newly been away for far longer than it is used to."""
+        known = self._count >= 3
+        limit_us = max(silent_after_us, 3 * self._longest_us) if known else 5 * silent_after_us
+        return not self.missing and t_us - self.heard_us > limit_us
 
 
 class Watch:
@@ -31,6 +57,8 @@ class Watch:
         self._bytes_then = 0
         self._discarded_said = 0
         self._discarded_said_us: int | None = None
+        channels = instrument.settings.channels
+        self._channels = {name: _Channel() for name in channels} if len(channels) > 1 else {}
 
     def opened(self, t_us: int) -> list[Notice]:
         """The port is open; the instrument has not said anything yet."""
@@ -38,6 +66,8 @@ class Watch:
         self.sentence = f"{self._where}: waiting for the first line"
         self._heard_us = t_us
         self._bytes_then = self._counts.bytes
+        for channel in self._channels.values():
+            channel.heard_us = t_us
         notices = []
         if not self._ever_opened:
             self._ever_opened = True
@@ -46,12 +76,13 @@ class Watch:
             notices += self.heard(t_us)
         return notices
 
-    def heard(self, t_us: int) -> list[Notice]:
-        """A good line came, and was handed on."""
+    def heard(self, t_us: int, channels: Iterable[str] = ()) -> list[Notice]:
+        """A good line came, and was handed on; ``channels`` were in it."""
         self._heard_us = t_us
         self._bytes_then = self._counts.bytes
+        back = [name for name in channels if name in self._channels and self._channels[name].hear(t_us)]
         if self.state == "live":
-            return []
+            return [self._notice(t_us, "back", f"{self._where}: {name.replace('_', ' ')} is back") for name in back]
         self.state = "live"
         self.sentence = ""
         if not self._in_trouble:
@@ -76,6 +107,22 @@ class Watch:
             self.sentence = self._silence()
             self._in_trouble = True
             notices.append(self._notice(t_us, "silent", self.sentence))
+        elif self.state == "live" and not self._silence_is_normal:
+            notices += self._silent_channels(t_us)
+        return notices
+
+    def _silent_channels(self, t_us: int) -> list[Notice]:
+        """One of several channels may stay away while the others keep the instrument live."""
+        notices = []
+        for name, channel in self._channels.items():
+            if channel.is_missing(t_us, self._silent_after_us):
+                channel.missing = True
+                last = f" (last not used: {self._counts.last_discarded!r})" if self._counts.last_discarded else ""
+                sentence = (
+                    f"{self._where}: no {name.replace('_', ' ')} for {(t_us - channel.heard_us) / 1e6:.0f} s, "
+                    f"though others arrive{last}: check what measures it"
+                )
+                notices.append(self._notice(t_us, "silent", sentence))
         return notices
 
     def _silence(self) -> str:

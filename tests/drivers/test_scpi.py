@@ -82,6 +82,8 @@ def test_a_query_that_stays_unanswered_has_the_error_queue_read_until_it_is_empt
     its = ready()
     its.ask()
     its.abandon()
+    assert its.ask() == b"*IDN?\n"
+    its.feed(b"Example Works,L-9,0042,1.0\n", 1)
     assert its.ask() == b"SYST:ERR?\n"
     its.feed(b'-113,"Undefined header"\n', 2)
     assert its.counts.last_discarded == "error -113: Undefined header"
@@ -97,7 +99,8 @@ def test_a_queue_that_is_full_and_never_empties_does_not_stop_the_readings() -> 
     asked = []
     for _ in range(30):
         asked.append(its.ask())
-        its.feed(b'-350,"Queue overflow"\n' if asked[-1] == b"SYST:ERR?\n" else b"1,2,3\n", 2)
+        answers = {b"SYST:ERR?\n": b'-350,"Queue overflow"\n', b"*IDN?\n": b"Example Works,L-9,0042,1.0\n"}
+        its.feed(answers.get(asked[-1], b"1,2,3\n"), 2)
     assert b"FETC?\n" in asked
 
 

@@ -208,4 +208,4 @@ def test_an_overdue_answer_is_cleared_and_never_taken_for_the_next(lan: HislipEn
     assert lan.clears == 1
     assert (reader.counts.no_reply, reader.counts.discarded) == (1, 0)
     place = lan.asked.index("FETC?")
-    assert lan.asked[place + 1] == "SYST:ERR?"
+    assert lan.asked[place + 1 : place + 3] == ["*IDN?", "SYST:ERR?"]
