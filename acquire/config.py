@@ -365,8 +365,9 @@ def _nearest(word: str, known: Any) -> str:
 
 
 def say_first(error: ValidationError, model: type[BaseModel]) -> str:
-    """The first fault of a validation, as one sentence with its key."""
-    first = error.errors()[0]
+    """The first fault of a validation, as one sentence with its key; a wrong key goes before a missing one."""
+    errors = error.errors()
+    first = next((its for its in errors if its["type"] == "extra_forbidden"), errors[0])
     # a meter range's kind stands in the location after its name, and is no key
     keys = [part for place, part in enumerate(first["loc"]) if place != 3 or first["loc"][:2] != ("meter", "ranges")]
     location = ".".join(map(str, keys)) or "the file"

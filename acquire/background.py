@@ -1,0 +1,60 @@
+"""A daemon started beside the terminal it was asked for in, which goes on when that closes."""
+
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from acquire.client import Client, ClientError
+from acquire.records import Refused
+from acquire.where import state_folder
+
+_START_S = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Started:
+    """A daemon that was started here: its bench's name, and where its lines go."""
+
+    process: "subprocess.Popen[bytes]"
+    bench: str
+    log: Path
+
+    def stop(self) -> None:
+        """End it cleanly; a pull stays resumable."""
+        self.process.terminate()
+        self.process.wait()
+
+
+def start_daemon(config: Path, bench: str, pause: Callable[[float], None] = time.sleep) -> Started:
+    """Start it and wait until it answers. Raises ``Refused`` with the last thing that it said."""
+    log = state_folder() / "daemon.log"
+    log.parent.mkdir(parents=True, exist_ok=True)
+    command = [sys.executable, "-m", "acquire", "serve", "--config", str(config)]
+    # of its own: Ctrl+C in this terminal, or its closing, must not end a pull
+    apart = 0
+    if sys.platform == "win32":
+        apart = subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.DETACHED_PROCESS
+    with log.open("wb") as stream:
+        process = subprocess.Popen(
+            command,
+            stdin=subprocess.DEVNULL,
+            stdout=stream,
+            stderr=stream,
+            start_new_session=True,
+            creationflags=apart,
+        )
+    until = time.monotonic() + _START_S
+    while time.monotonic() < until and process.poll() is None:
+        try:
+            Client.find(bench).health()
+        except ClientError:
+            pause(0.1)
+        else:
+            return Started(process, bench, log)
+    process.kill()
+    process.wait()
+    said = log.read_text(encoding="utf-8", errors="replace").strip().splitlines()
+    raise Refused(f"the daemon did not start: {said[-1] if said else 'it said nothing'} (its log is {log})")
