@@ -27,6 +27,7 @@ from acquire.clock import Clock
 from acquire.config import BenchConfig
 from acquire.entries import number_typed
 from acquire.frames import FrameMaker, TypedSource
+from acquire.inbox import Inbox, Work
 from acquire.leakage import fit_law
 from acquire.outputs import Ended, Marked, Moved, Output, PullState, Skipped, Taken, ZerosRead
 from acquire.pull import PullCore
@@ -40,6 +41,7 @@ from acquire.records import (
     Entry,
     EventKind,
     Frame,
+    Guide,
     LeakageLaw,
     LiveEvent,
     PullRequest,
@@ -58,6 +60,8 @@ from drivers.typed import Typed
 log = logging.getLogger(__name__)
 _TICK_S = 0.02
 _FRAME_EVERY_US = 50_000
+_LATE_S = 3.0
+_ANSWER_S = 10.0
 STATE = TypeAdapter(PullState)
 
 
@@ -83,7 +87,7 @@ class Engine:
             for channel in instrument.settings.channels
         }
         self._frames = FrameMaker(config, [*self._readers, *map(TypedSource, typed)])
-        self._inbox: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
+        self._inbox = Inbox(self._use, self._lose)
         self._latest: dict[str, Sample] = {}
         self._listeners: list[Callable[[LiveEvent], None]] = []
         self._event_number = 0
@@ -99,6 +103,8 @@ class Engine:
         self._archive: Archive
         self._frame: Frame
         self._frame_us = 0
+        # by the machine's seconds: a disk is no faster where a simulated bench is
+        self._late_us = round(_LATE_S * 1e6 * getattr(clock, "speed", 1.0))
 
     # ------------------------------------------------------------ life
 
@@ -121,7 +127,7 @@ class Engine:
         for reader in self._readers:
             reader.stop()
         if self._thread is not None:
-            self._inbox.put(None)
+            self._inbox.close()
             self._thread.join()
             self._thread = None
 
@@ -147,16 +153,20 @@ class Engine:
         self._archive.close()
 
     def _turn(self) -> bool:
-        """Do all the work that waits, keep the record, make a frame when due."""
+        """Do the work that waits, keep the record, make a frame when due."""
         try:
-            work = self._inbox.get(timeout=_TICK_S)
+            work = self._inbox.get(_TICK_S)
+            begun_us = self._clock.t_us()
             while work is not None:
                 self._do(work)
-                work = self._inbox.get_nowait()
+                # more than can be done at once must not keep the record and the screens waiting
+                if self._clock.t_us() - begun_us >= _FRAME_EVERY_US:
+                    break
+                work = self._inbox.get()
+            else:
+                return False
         except queue.Empty:
             pass
-        else:
-            return False
         if self._recorder is not None:
             self._recorder.flush_if_due()
             self._say_failure(self._recorder)
@@ -165,7 +175,7 @@ class Engine:
             self._make_frame(now_us)
         return True
 
-    def _do(self, work: Callable[[], None]) -> None:
+    def _do(self, work: Work) -> None:
         """A fault of our own is said and logged: the ports and the record go on."""
         try:
             work()
@@ -183,7 +193,7 @@ class Engine:
     # ------------------------------------------------------------ from the drivers' threads
 
     def _on_samples(self, samples: list[Sample]) -> None:
-        self._inbox.put(lambda: self._use(samples))
+        self._inbox.put_samples(samples)
 
     def _on_press(self, press: Press) -> None:
         self._inbox.put(lambda: self._use_press(press))
@@ -199,6 +209,12 @@ class Engine:
         if self._core is not None and self._recorder is not None:
             self._recorder.samples(samples)
             self._handle(self._core.samples(samples))
+
+    def _lose(self, t_us: int, count: int) -> None:
+        """Samples that came in while the thread was held up for too long."""
+        if self._recorder is not None:
+            self._recorder.missed(t_us, count)
+            self._tell("notice", f"{count} samples were dropped: the disk or this machine was too slow for too long.")
 
     def _use_press(self, press: Press) -> None:
         try:
@@ -404,8 +420,12 @@ class Engine:
     # ------------------------------------------------------------ for the API's threads
 
     def frame(self) -> Frame:
-        """The latest frame; never waits."""
-        return self._frame
+        """The latest frame; never waits. One that has become old says why."""
+        late_us = self._clock.t_us() - self._frame_us
+        if late_us < self._late_us:
+            return self._frame
+        said = f"The disk has not answered for {late_us / 1e6:.0f} s: wait, readings are kept in memory."
+        return self._frame.model_copy(update={"guide": Guide(situation="archive_failed", sentence=said)})
 
     def subscribe(self, listener: Callable[[LiveEvent], None]) -> Callable[[], None]:
         """Call ``listener`` in the engine's thread for every event; returns the way out."""
@@ -476,7 +496,10 @@ class Engine:
         if self._thread is None or not self._thread.is_alive():
             raise Refused("The daemon is stopping.")
         self._inbox.put(run)
-        return answer.result(timeout=10)
+        try:
+            return answer.result(timeout=_ANSWER_S)
+        except TimeoutError as error:
+            raise Refused("The disk has not answered yet: wait, what you asked is done as soon as it does.") from error
 
 
 def resumed_state(pull: ArchivedPull) -> PullState:

@@ -64,6 +64,12 @@ class Recorder:
         self._pending += batch
         self._count += len(batch)
 
+    def missed(self, t_us: int, count: int) -> None:
+        """Samples that never got here, the first at ``t_us``: how many is written in their place."""
+        self._block()
+        self.lost += count
+        self._add(self._gap(t_us, count))
+
     def flush_if_due(self) -> None:
         """Write the block that is full, and try again what failed."""
         if self._pending and self._pending[-1].t_us - self._pending[0].t_us >= _BLOCK_US:
@@ -137,13 +143,12 @@ class Recorder:
         if last is not None and last.lost:
             last.lost += len(block)
             return
-        self._add(self._gap(block))
+        self._add(self._gap(block[0].t_us, len(block)))
 
-    def _gap(self, block: Sequence[Sample]) -> _Write:
-        t_us = block[0].t_us
+    def _gap(self, t_us: int, count: int) -> _Write:
         return _Write(
             lambda its: self._archive.add_lost(self.session_id, its.after, t_us, its.lost),
-            lost=len(block),
+            lost=count,
             after=self._count,
         )
 
@@ -196,6 +201,6 @@ class Recorder:
         start = self._count - self._waiting_samples - len(self._pending)
         for write in self._waiting:
             write.after = max(start, write.after - len(block)) if write.after > start else write.after
-        gap = self._gap(block)
+        gap = self._gap(block[0].t_us, len(block))
         gap.after = start
         self._waiting.appendleft(gap)

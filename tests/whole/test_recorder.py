@@ -8,7 +8,7 @@ import pytest
 
 from acquire.clock import ManualClock
 from acquire.outputs import Moved, Taken
-from acquire.recorder import MOST_WAITING, Recorder
+from acquire.recorder import Recorder
 from acquire.records import Action
 from acquire.store.archive import Archive
 from acquire.store.errors import ArchiveError, RefusedRecordError
@@ -91,19 +91,23 @@ def test_what_waits_is_written_in_its_order() -> None:
     assert archive.kept == [("action", (1, "skip")), ("samples", [1, 2_000_001])]
 
 
-def test_samples_beyond_the_bound_are_counted_and_nothing_else_is_lost() -> None:
+def test_samples_beyond_the_bound_are_counted_and_nothing_else_is_lost(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    most = 1000
+    monkeypatch.setattr("acquire.recorder.MOST_WAITING", most)
     record, archive, clock = recorder()
     archive.broken = True
     for second in range(6):
-        record.samples([sample(second * 2_000_000 + i * 5) for i in range(MOST_WAITING // 4)])
+        record.samples([sample(second * 2_000_000 + i * 5000) for i in range(most // 4)])
         record.flush_if_due()
     record.action(9, Action(kind="pause"))
-    assert record.lost == 2 * (MOST_WAITING // 4)
+    assert record.lost == 2 * (most // 4)
     archive.broken = False
     clock.advance(2)
     record.flush_if_due()
     assert [what for what, _ in archive.kept] == ["samples"] * 4 + ["lost", "action"]
-    assert archive.kept[4:] == [("lost", (MOST_WAITING, MOST_WAITING // 2)), ("action", (MOST_WAITING, "pause"))]
+    assert archive.kept[4:] == [("lost", (most, most // 2)), ("action", (most, "pause"))]
 
 
 def test_a_record_that_is_refused_for_good_is_set_aside_and_its_samples_are_kept() -> None:
