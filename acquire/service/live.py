@@ -8,7 +8,9 @@ from collections.abc import Callable
 from fastapi import WebSocket, WebSocketDisconnect
 
 from acquire.records import Frame
+from acquire.service.guard import refusal
 from acquire.service.hub import Feed, Hub
+from acquire.service.limits import MOST_LIVE
 from acquire.wire import to_json
 
 log = logging.getLogger(__name__)
@@ -18,10 +20,18 @@ async def serve_live(
     socket: WebSocket, hub: Hub, frame: Callable[[], Frame], rate: float, after: int | None, run: str
 ) -> None:
     """Serve one client until it leaves, falls too far behind, or the daemon stops."""
-    await socket.accept()
+    if hub.feeds >= MOST_LIVE:
+        await socket.send_denial_response(refusal(503, f"{MOST_LIVE} live streams are open: close one first"))
+        return
     feed = hub.join(after, run)
+    try:
+        await socket.accept()
+    except BaseException:
+        hub.leave(feed)
+        raise
     sending = asyncio.create_task(_send(socket, hub, feed, frame, 1 / rate))
-    others = [asyncio.create_task(_until_gone(socket)), asyncio.create_task(feed.overflow.wait())]
+    gone = asyncio.create_task(_until_gone(socket))
+    others = [gone, asyncio.create_task(feed.overflow.wait())]
     try:
         await asyncio.wait([sending, *others], return_when=asyncio.FIRST_COMPLETED)
     finally:
@@ -29,7 +39,10 @@ async def serve_live(
         for task in (sending, *others):
             task.cancel()
         failure = (await asyncio.gather(sending, *others, return_exceptions=True))[0]
-    if isinstance(failure, Exception) and not isinstance(failure, WebSocketDisconnect):
+    if gone.done() and not gone.cancelled() and gone.exception() is None and gone.result():
+        with contextlib.suppress(RuntimeError, WebSocketDisconnect):
+            await socket.close(1008, "the live stream only sends: commands go to /v1")
+    elif isinstance(failure, Exception) and not isinstance(failure, WebSocketDisconnect):
         log.error("a live client had to be given up", exc_info=failure)
         with contextlib.suppress(RuntimeError, WebSocketDisconnect):
             await socket.close(1011, "the daemon could not go on: its log says more")
@@ -57,6 +70,6 @@ async def _send(socket: WebSocket, hub: Hub, feed: Feed, frame: Callable[[], Fra
         await socket.send_text(event)
 
 
-async def _until_gone(socket: WebSocket) -> None:
-    while (await socket.receive())["type"] != "websocket.disconnect":
-        pass  # clients have nothing to say here
+async def _until_gone(socket: WebSocket) -> bool:
+    """Whether it said something instead of leaving: clients have nothing to say here."""
+    return bool((await socket.receive())["type"] != "websocket.disconnect")

@@ -11,6 +11,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
+from dataclasses import dataclass
 from pathlib import Path
 from types import FrameType, TracebackType
 
@@ -20,8 +21,10 @@ from acquire.clock import Clock, SystemClock
 from acquire.records import Refused
 from acquire.service.api import Behind, make_app
 from acquire.service.command import Command
-from acquire.service.guard import LARGEST_BODY, Guard, is_loopback
+from acquire.service.connections import BoundedConnection
+from acquire.service.guard import Guard, is_loopback
 from acquire.service.hub import Hub
+from acquire.service.limits import LARGEST_HEADERS, LARGEST_MESSAGE
 from acquire.service.ports import ArchiveApi, EngineApi, OpenArchive
 from acquire.service.status import Reporter
 from acquire.where import Address, remove_address, state_folder, write_address
@@ -83,6 +86,21 @@ def _default_archive(path: Path) -> AbstractContextManager[ArchiveApi]:
     return ArchiveReader(path)
 
 
+@dataclass(frozen=True, slots=True)
+class Beyond:
+    """The permission to answer other machines, and the names they may call this one by."""
+
+    names: tuple[str, ...]
+
+    def warning(self, url: str) -> str:
+        """What whoever starts the daemon must read."""
+        called = f", as {' or '.join(self.names)}" if self.names else ""
+        return (
+            f"The daemon answers other machines on {url}{called}. Nothing is encrypted, and whoever has its token "
+            "can run the bench: only on a network that you trust, never on the internet."
+        )
+
+
 class Service:
     """The local API over an engine.
 
@@ -99,15 +117,21 @@ class Service:
         host: str = "127.0.0.1",
         port: int = 0,
         *,
+        beyond: Beyond | None = None,
         clock: Clock | None = None,
         open_archive: OpenArchive = _default_archive,
     ) -> None:
-        if not is_loopback(host):
-            raise Refused(f"host {host} is not this machine: the daemon only answers on 127.0.0.1, ::1 or localhost")
+        if beyond is None and not is_loopback(host):
+            raise Refused(
+                f"host {host} is not this machine: the daemon only answers on 127.0.0.1, ::1 or localhost, unless "
+                "others are allowed (--beyond-this-machine, or beyond_this_machine in [service])"
+            )
         clock = clock or SystemClock()
         self._socket = _listen(host, port)
         bound_host, bound_port = self._socket.getsockname()[:2]
-        shown = f"[{bound_host}]" if ":" in bound_host else bound_host
+        # an address that stands for all of this machine's is no address to connect to
+        near = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(bound_host, bound_host)
+        shown = f"[{near}]" if ":" in near else near
         self.token = secrets.token_urlsafe(32)
         self.url = f"http://{shown}:{bound_port}"
         self.address = Address(
@@ -129,16 +153,17 @@ class Service:
         app = make_app(Behind(engine, self._hub, self._command, health, self._reporter, open_archive), health.version)
         self._server = _Server(
             uvicorn.Config(
-                Guard(app, self.token),
+                Guard(app, self.token, (*beyond.names, near) if beyond is not None else ()),
                 loop="none",
-                http="h11",
+                http=BoundedConnection,
+                h11_max_incomplete_event_size=LARGEST_HEADERS,
                 ws="websockets-sansio",
                 lifespan="off",
                 log_config=None,
                 access_log=False,
                 server_header=False,
                 timeout_graceful_shutdown=GRACE_S,
-                ws_max_size=LARGEST_BODY,
+                ws_max_size=LARGEST_MESSAGE,
                 ws_per_message_deflate=False,
                 ws_ping_interval=10,
                 ws_ping_timeout=10,

@@ -8,7 +8,7 @@ from urllib.parse import urlsplit
 import pytest
 
 from acquire.service import Service
-from acquire.service.guard import LARGEST_BODY
+from acquire.service.limits import LARGEST_BODY
 from tests.service.bench import REQUEST, FakeEngine
 from tests.service.conftest import Shared
 
