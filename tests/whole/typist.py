@@ -60,7 +60,7 @@ class Typist:
         self._moment: object = None
 
     def look(self, dt_s: float) -> None:
-        """The columns follow the air."""
+        """The columns follow the air; after a long time they stand where it is."""
         plant, operator = self._bench.plant, self._bench.operator
         share = min(1.0, dt_s / COLUMN_S)
         now = {"test_pressure": plant.felt_test_pressure_pa(), "meter_pressure": plant.meter_pressure_pa()}

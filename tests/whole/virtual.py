@@ -122,9 +122,8 @@ class VirtualBench:
             outputs = core.samples(samples)
             for press in presses:
                 outputs += core.act(press.t_us, Action(kind="press", by=press.instrument))
-            outputs += self.type(
-                core, self._typist.says(core.asked if core.awaited or core.fault else "", (core.phase, core.step))
-            )
+            wanted = core.asked if core.awaited or core.fault else ""
+            outputs += self.type(core, self._typist.says(wanted, (core.phase, core.step, core.fault)))
             if each is not None:
                 each(core, outputs)
             for output in outputs:
