@@ -136,7 +136,8 @@ class Computer:
         wanted, found = os.path.realpath(device), []
         for process, name in sorted((self.processes() or {}).items()):
             try:
-                opened = [os.path.realpath(entry.path) for entry in os.scandir(f"/proc/{process}/fd")]
+                with os.scandir(f"/proc/{process}/fd") as entries:
+                    opened = [os.path.realpath(entry.path) for entry in entries]
             except OSError:
                 continue
             if wanted in opened and process != os.getpid():

@@ -33,6 +33,8 @@ def python(facts: Facts) -> Line:
 def packages(facts: Facts) -> Line:
     """Every package that is needed, in a version that fits."""
     name = "packages"
+    if not facts.packages:
+        return note(name, "steadydraw is not installed as a package here", "python -m pip install .")
     unfit = [p for p in facts.packages if not p.fits]
     if unfit:
         said = ", ".join(f"{p.name} {p.there or 'is not there'}{f' ({p.wanted})' if p.there else ''}" for p in unfit)
