@@ -192,6 +192,7 @@ class SimBench:
             "lift_m": operator.lift_m,
             "wanted_lift_m": wanted_lift_m,
             "lift_doing": operator.lift_doing,
+            "bump_m": operator.bump_m,
             "test_pressure_pa": plant.test_pressure_pa,
             "wanted_test_pressure_pa": wish.test_pressure_pa,
             "pressure_doing": operator.pressure_doing,
@@ -218,7 +219,8 @@ class SimBench:
         return self._reading("meter_pressure", self.plant.meter_pressure_pa() / INH2O_PA, 0.0005, 20.0)
 
     def _lift_in(self) -> float:
-        return self.built.transducers["lift"].reading(self.operator.lift_m / INCH_M, self.t_s)
+        indicated_m = self.operator.lift_m + self.operator.bump_m
+        return self.built.transducers["lift"].reading(indicated_m / INCH_M, self.t_s)
 
     def _reading(self, channel: str, value: float, noise: float, full_scale: float) -> float:
         noisy = value + self.scenario.electronic_noise * self._electronic.gauss(0.0, noise)

@@ -16,7 +16,7 @@ from sim.physics import STEP_S, Plant
 from sim.scenario import Scenario
 
 Fitted = Literal["head", "blank plate", "reference plate"]
-Doing = Literal["holding", "reacting", "changing", "moving", "paused", "wrong lift"]
+Doing = Literal["holding", "reacting", "changing", "moving", "paused", "wrong lift", "touching", "sagging"]
 RESIDUAL_LIMIT_M = 0.001 * INCH_M
 HIGHEST_LIFT_M = 0.85 * INCH_M
 
@@ -33,17 +33,20 @@ class Wish:
 
 
 class Operator:
-    """Public: ``lift_m`` (true), ``wish``, ``fitted``, what hand and eye do on valve and pressure."""
+    """Public: ``lift_m`` (true), ``bump_m`` (by how much the indicator was knocked aside), ``wish``, ``fitted``,
+    what hand and eye do on valve and pressure."""
 
     def __init__(self, plant: Plant, built: Built, scenario: Scenario, rng: random.Random) -> None:
         self._plant = plant
         self._built = built
         self._scenario = scenario
         self._habits = scenario.habits
+        self._mishaps = scenario.mishaps
         self._rng = rng
         self.wish = Wish()
         self.fitted: Fitted = "head"
         self.lift_m = 0.0
+        self.bump_m = 0.0
         self.lift_doing: Doing = "holding"
         self.pressure_doing: Doing = "holding"
         self._aim_m: float | None = 0.0
@@ -61,6 +64,7 @@ class Operator:
         wish = _read(wants, self.wish)
         if wish != self.wish:
             self.wish = wish
+            self.bump_m = 0.0
             self.lift_doing = self.pressure_doing = "reacting"
             self._script = self._obey()
 
@@ -101,6 +105,7 @@ class Operator:
     def _obey(self) -> Iterator[None]:
         rng, habits, plant, wish = self._rng, self._habits, self._plant, self.wish
         yield from self._wait(rng.uniform(*habits.reaction_s))
+        yield from self._perhaps_wait(self._mishaps.walk_away_share, self._mishaps.walk_away_s)
         change = (self.fitted, plant.direction, plant.meter_range) != (wish.fitted, wish.direction, wish.meter_range)
         if plant.source_pa > 0.0 and (change or wish.test_pressure_pa == 0.0):
             yield from self._stop_blower()
@@ -112,9 +117,63 @@ class Operator:
             yield from self._set_lift(wish.lift_m)
         self.lift_doing = "holding"
         if wish.test_pressure_pa > 0.0:
+            yield from self._perhaps_wait(self._mishaps.late_trim_share, self._mishaps.late_trim_s)
             yield from self._set_pressure(wish.test_pressure_pa)
         self.pressure_doing = "holding"
+        if wish.test_pressure_pa > 0.0 and self.lift_m > 0.0:
+            yield from self._mishaps_of_a_stay()
         yield from self._watch()
+
+    # ------------------------------------------------------------ mishaps
+
+    def _happens(self, share: float) -> bool:
+        # without mishaps nothing is drawn: a bench without them stays what it was
+        return share > 0.0 and self._rng.random() < share
+
+    def _perhaps_wait(self, share: float, seconds: tuple[float, float]) -> Iterator[None]:
+        if self._happens(share):
+            yield from self._wait(self._rng.uniform(*seconds))
+
+    def _mishaps_of_a_stay(self) -> Iterator[None]:
+        rng, its = self._rng, self._mishaps
+        for share, mishap in (
+            (its.touch_share, self._touch),
+            (its.bump_share, self._bump),
+            (its.sag_share, self._let_sag),
+        ):
+            if self._happens(share):
+                yield from self._wait(rng.uniform(*its.after_s))
+                yield from mishap()
+
+    def _touch(self) -> Iterator[None]:
+        """A hand on the screw: the valve goes a little and is brought back."""
+        rng, its = self._rng, self._mishaps
+        back_m = self.lift_m
+        seconds = rng.uniform(*its.touch_s)
+        yield from self._turn(back_m + rng.choice((-1.0, 1.0)) * rng.uniform(*its.touch_m), 0.25)
+        self.lift_doing = "touching"
+        yield from self._wait(seconds)
+        yield from self._turn(back_m, 0.4)
+        self.lift_doing = "holding"
+
+    def _bump(self) -> Iterator[None]:
+        """The indicator is knocked aside and springs back; the valve stays."""
+        rng, its = self._rng, self._mishaps
+        self.bump_m = rng.choice((-1.0, 1.0)) * rng.uniform(*its.bump_m)
+        yield from self._wait(rng.uniform(*its.bump_s))
+        self.bump_m = 0.0
+
+    def _let_sag(self) -> Iterator[None]:
+        """The pressure runs down while nobody looks; whoever looks again sees it, see :meth:`_watch`."""
+        rng, its, plant = self._rng, self._mishaps, self._plant
+        start_pa, sag = plant.source_pa, rng.uniform(*its.sag_rel)
+        self.pressure_doing = "sagging"
+        for share in _smooth(rng.uniform(*its.sag_s)):
+            plant.source_pa = start_pa * (1.0 - sag * share)
+            yield
+        self.pressure_doing = "holding"
+
+    # ------------------------------------------------------------ what he does on purpose
 
     def _watch(self) -> Iterator[None]:
         off_s = 0.0

@@ -30,6 +30,30 @@ class Habits:
 
 
 @dataclass(frozen=True, slots=True)
+class Mishaps:
+    """What goes wrong besides. Shares are of moves or of stays with air on, times in s, others of the pressure.
+
+    He walks away before a move, leaves the blower's trim late after it; in a
+    stay he has his hands on the screw, bumps the indicator, lets the pressure sag.
+    """
+
+    walk_away_share: float = 0.0
+    walk_away_s: Range = (15.0, 40.0)
+    late_trim_share: float = 0.0
+    late_trim_s: Range = (4.0, 10.0)
+    after_s: Range = (0.3, 6.0)
+    touch_share: float = 0.0
+    touch_m: Range = (0.003 * 0.0254, 0.02 * 0.0254)
+    touch_s: Range = (0.4, 3.0)
+    bump_share: float = 0.0
+    bump_m: Range = (0.003 * 0.0254, 0.05 * 0.0254)
+    bump_s: Range = (0.1, 1.5)
+    sag_share: float = 0.0
+    sag_rel: Range = (0.008, 0.05)
+    sag_s: Range = (1.0, 5.0)
+
+
+@dataclass(frozen=True, slots=True)
 class Scenario:
     """One character of the bench. Relative figures are one standard deviation.
 
@@ -59,6 +83,7 @@ class Scenario:
     spikes_per_min: float = 0.2
     gaps_per_min: float = 0.1
     habits: Habits = field(default_factory=Habits)
+    mishaps: Mishaps = field(default_factory=Mishaps)
     faults: tuple[Fault, ...] = ()
 
 
@@ -100,5 +125,13 @@ ROUGH = replace(
     gaps_per_min=0.7,
 )
 FAULTS = replace(SHOP, name="faults", faults=every_kind())
+FUMBLING = replace(
+    SHOP,
+    name="fumbling",
+    habits=Habits(
+        pause_share=0.5, overshoot_share=0.4, wrong_lift_share=0.2, wrong_lift_s=(1.5, 8.0), short_pressure_share=0.4
+    ),
+    mishaps=Mishaps(walk_away_share=0.06, late_trim_share=0.25, touch_share=0.3, bump_share=0.3, sag_share=0.3),
+)
 
-SCENARIOS: dict[str, Scenario] = {s.name: s for s in (SHOP, CALM, EXACT, ROUGH, FAULTS)}
+SCENARIOS: dict[str, Scenario] = {s.name: s for s in (SHOP, CALM, EXACT, ROUGH, FAULTS, FUMBLING)}
