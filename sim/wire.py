@@ -3,7 +3,6 @@
 Faults of the instrument itself are in ``sim.faults``; these are placed by the bench's time as well.
 """
 
-import random
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
@@ -52,6 +51,11 @@ class Wire:
     def add(self, fault: WireFault) -> None:
         """Place one more fault."""
         self._coming = sorted([*self._coming, fault], key=lambda one: one.at_s)
+
+    def mend(self) -> None:
+        """End all that runs, a lost zero as well."""
+        self._running.clear()
+        self._zero = None
 
     def carry(self, data: bytes, now_s: float) -> bytes:
         """What comes out at the reader's end for what was sent in since the last call."""
@@ -172,9 +176,3 @@ class WiredBench(SimBench):
     def outputs(self) -> dict[str, bytes]:
         """The bytes of each instrument since the last call, as its reader gets them."""
         return {name: self.wires[name].carry(data, self.t_s) for name, data in super().outputs().items()}
-
-
-def any_fault(rng: random.Random, at_s: float, line: int) -> WireFault:
-    """One spoilt line drawn at random: any byte of ``line`` bytes, or any digit."""
-    kind: WireKind = rng.choice(("digit", "lose", "double", "flip"))
-    return WireFault(kind, at_s, count=1, place=rng.randrange(line), by=rng.randrange(1, 8))
