@@ -89,6 +89,8 @@ def _spoken_errors() -> tuple[type[Exception], ...]:
 
 for command in (
     running.serve,
+    running.status,
+    running.api,
     running.dashboard,
     tablet.tablet,
     running.pull,
@@ -104,6 +106,7 @@ for command in (
     packed.unpack,
     backup.backup,
     backup.restore,
+    backup.rescue,
     budget.budget,
     repeat.repeat,
     port.port,

@@ -253,6 +253,15 @@ class ComparisonOfHeads(Table):
     margin: Annotated[Ratio, Field(gt=0, le=0.1)] = 0.005
 
 
+class ServiceSettings(Table):
+    """Where the daemon answers. Beyond this machine only with permission, under these names, and unencrypted."""
+
+    listen: Annotated[str, Field(max_length=200)] = "127.0.0.1"
+    port: Annotated[int, Field(ge=0, le=65535)] = 0
+    beyond_this_machine: bool = False
+    names: tuple[Annotated[str, Field(min_length=1, max_length=200)], ...] = ()
+
+
 class BenchConfig(Table):
     """The whole file."""
 
@@ -269,6 +278,7 @@ class BenchConfig(Table):
     ready: Ready = Ready()
     comparison: ComparisonOfHeads = ComparisonOfHeads()
     publish: Publish | None = None
+    service: ServiceSettings = ServiceSettings()
     schedules: Annotated[dict[str, Schedule], Field(default_factory=dict)]
     instruments: Annotated[dict[str, dict[str, Any]], Field(min_length=1)]
 

@@ -77,8 +77,14 @@ class Claim:
         self.release()
 
 
-def claim(bench_name: str, archive_path: Path, ports: Iterable[str], clock: Clock | None = None) -> Claim:
-    """Claim a bench, its archive and its ports for this process, all or none.
+def claim(
+    bench_name: str,
+    archive_path: Path,
+    ports: Iterable[str],
+    clock: Clock | None = None,
+    log_file: Path | None = None,
+) -> Claim:
+    """Claim a bench, its archive, its ports and its log for this process, all or none.
 
     Raises ``AlreadyRunning`` with a sentence that names the daemon which holds
     one of them, and ``Refused`` where a lock file cannot be made.
@@ -91,6 +97,9 @@ def claim(bench_name: str, archive_path: Path, ports: Iterable[str], clock: Cloc
     wanted.append((_archive_lock(archive), f"archive {archive}"))
     names = sorted({_port_name(port) for port in ports})
     wanted += [(locks / f"port-{_short(name)}.lock", f"port {name}") for name in names]
+    if log_file is not None:
+        its_log = os.path.realpath(log_file)
+        wanted.append((locks / f"log-{_short(its_log)}.lock", f"log {its_log}"))
     held = Claim()
     try:
         for lock, what in wanted:

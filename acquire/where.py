@@ -5,11 +5,14 @@ stick that carries everything.
 """
 
 import contextlib
+import getpass
 import hashlib
 import logging
 import os
 import re
 import secrets
+import subprocess
+import sys
 from pathlib import Path
 
 import platformdirs
@@ -40,6 +43,11 @@ def state_folder() -> Path:
 def data_folder() -> Path:
     """For what must be kept: the archive."""
     return _home("data") or platformdirs.user_data_path(_APP, appauthor=False)
+
+
+def log_path(bench: str) -> Path:
+    """The file that a bench's daemon logs to where there is no journal."""
+    return (_home("log") or platformdirs.user_log_path(_APP, appauthor=False)) / f"daemon-{slug(bench)}.log"
 
 
 def config_folder() -> Path:
@@ -109,8 +117,18 @@ def write_private(path: Path, text: str) -> None:
     try:
         descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         with open(descriptor, "w", encoding="utf-8") as file:  # noqa: PTH123 - a descriptor, not a path
+            if sys.platform == "win32":
+                _only_for_its_user(temporary)
             file.write(text)
         temporary.replace(path)
     except BaseException:
         temporary.unlink(missing_ok=True)
         raise
+
+
+def _only_for_its_user(path: Path) -> None:
+    """Windows: the mode says nothing there; take inherited rights away and give them to this user alone."""
+    command = ["icacls", str(path), "/inheritance:r", "/grant:r", f"{getpass.getuser()}:F"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    if done.returncode != 0:
+        raise OSError(f"its rights cannot be set: {(done.stderr or done.stdout).strip()}")

@@ -5,19 +5,53 @@ from typing import Any
 
 import click
 
-from acquire.commands.options import BENCH, DB, archive_path
+from acquire.commands.options import BENCH, DB, JSON, archive_path
 
 
 @click.command()
 @click.option("--config", "config_path", required=True, type=click.Path(path_type=Path), help="The bench's TOML file.")
 @DB
-@click.option("--port", default=0, show_default=True, help="TCP port on loopback; 0 takes a free one.")
+@click.option("--port", type=int, help="TCP port; 0, the default, takes a free one.")
+@click.option("--host", help="Address to listen on; 127.0.0.1 by default.")
+@click.option("--beyond-this-machine", is_flag=True, help="Answer other machines, unencrypted: trusted networks only.")
+@click.option("--name", "names", multiple=True, help="What other machines call this one, e.g. bench.local.")
+@click.option("--log-file", type=click.Path(dir_okay=False, path_type=Path), help="By default in your log folder.")
 @click.option("--clock-speed", default=1.0, show_default=True, help="For a simulated bench that runs faster than life.")
-def serve(config_path: Path, db: Path | None, port: int, clock_speed: float) -> None:
+def serve(
+    config_path: Path,
+    db: Path | None,
+    port: int | None,
+    host: str | None,
+    beyond_this_machine: bool,
+    names: tuple[str, ...],
+    log_file: Path | None,
+    clock_speed: float,
+) -> None:
     """Run the daemon: own the ports, judge, log, answer clients."""
-    from acquire.serve import serve_bench
+    from acquire.serve import Serving, serve_bench
 
-    serve_bench(config_path, archive_path(db), port, clock_speed, lambda line: click.echo(line, err=True))
+    asked = Serving(host, port, beyond_this_machine, names, log_file, clock_speed)
+    serve_bench(config_path, archive_path(db), asked)
+
+
+@click.command()
+@BENCH
+@JSON
+def status(bench: str | None, as_json: bool) -> int:
+    """How the daemon and its bench are doing; exit code 1 when it does not run, or not well."""
+    from acquire.status_text import status_of, status_text
+
+    found = status_of(bench)
+    click.echo(found.model_dump_json(indent=1) if as_json else status_text(found))
+    return 0 if found.well else 1
+
+
+@click.command()
+def api() -> None:
+    """Print the description (OpenAPI) of the daemon's local API; no daemon is needed."""
+    from acquire.service.described import as_text, offline_document
+
+    click.echo(as_text(offline_document()), nl=False)
 
 
 @click.command()

@@ -22,11 +22,13 @@ from acquire.records import Refused
 from acquire.service.api import Behind, make_app
 from acquire.service.command import Command
 from acquire.service.connections import BoundedConnection
+from acquire.service.console import closing_console
 from acquire.service.guard import Guard, is_loopback
 from acquire.service.hub import Hub
 from acquire.service.limits import LARGEST_HEADERS, LARGEST_MESSAGE
 from acquire.service.ports import ArchiveApi, EngineApi, OpenArchive
 from acquire.service.status import Reporter
+from acquire.service.supervisor import feed_watchdog, notify, watchdog_s
 from acquire.where import Address, remove_address, state_folder, write_address
 from acquire.wire import Health
 
@@ -68,6 +70,8 @@ class _Server(uvicorn.Server):
         signals = [signal.SIGINT, signal.SIGTERM]
         if sys.platform == "win32":
             signals.append(signal.SIGBREAK)
+        elif signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN:  # nohup means it
+            signals.append(signal.SIGHUP)
         before = {number: signal.signal(number, self._leave) for number in signals}
         try:
             yield
@@ -142,6 +146,7 @@ class Service:
             archive=str(archive_path),
             since_utc=clock.utc().isoformat(timespec="seconds"),
         )
+        self._engine = engine
         logging.getLogger("uvicorn.error").addFilter(_is_news)
         self._lock = threading.Lock()
         self._running = False
@@ -171,7 +176,7 @@ class Service:
         )
 
     def run(self, ready: Callable[[str], None] | None = None) -> None:
-        """Serve until ``stop``, SIGINT or SIGTERM; ``ready`` gets the URL once requests are taken.
+        """Serve until ``stop`` or a signal that ends programs; ``ready`` gets the URL once requests are taken.
 
         Returns at once if it was stopped before. Raises ``Refused`` if the address cannot be written.
         """
@@ -182,7 +187,7 @@ class Service:
         logging.getLogger().addHandler(self._reporter.errors)
         try:
             self._write_address()
-            with asyncio.Runner() as runner:
+            with closing_console(self.stop), asyncio.Runner() as runner:
                 runner.run(self._main(ready))
         finally:
             remove_address(self.address)
@@ -210,11 +215,23 @@ class Service:
 
     async def _main(self, ready: Callable[[str], None] | None) -> None:
         self._hub.open()
-        if ready is not None:
-            self._server.ready = lambda: ready(self.url)
+
+        def say_ready() -> None:
+            if ready is not None:
+                ready(self.url)
+            notify(f"READY=1\nSTATUS={self.address.bench}: serving on {self.url}")
+
+        self._server.ready = say_ready
+        every_s = watchdog_s()
+        fed = None
+        if every_s is not None:
+            fed = asyncio.create_task(feed_watchdog(lambda: self._engine.frame().t_us, every_s))
         try:
             await self._server.serve(sockets=[self._socket])
         finally:
+            notify("STOPPING=1")
+            if fed is not None:
+                fed.cancel()
             self._hub.close()
 
 

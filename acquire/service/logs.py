@@ -1,0 +1,66 @@
+"""Where the daemon's words go: the journal where there is one, else stderr and a file that does not grow for ever."""
+
+import logging
+import os
+import sys
+from collections.abc import Mapping
+from logging.handlers import RotatingFileHandler
+from pathlib import Path
+from typing import TextIO
+
+from acquire.records import Refused
+
+LARGEST_FILE = 1_000_000
+FILES_KEPT = 5
+# levels of syslog(3), as systemd reads them at the beginning of a line (sd-daemon(3))
+_PRIORITIES = ((logging.CRITICAL, 2), (logging.ERROR, 3), (logging.WARNING, 4), (logging.INFO, 6))
+
+
+class JournalFormatter(logging.Formatter):
+    """A priority before each line, no time: the journal has its own."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        """Each line with its priority, so that a traceback stays together."""
+        priority = next((number for level, number in _PRIORITIES if record.levelno >= level), 7)
+        return "\n".join(f"<{priority}>{line}" for line in super().format(record).splitlines())
+
+
+class PlainFormatter(logging.Formatter):
+    """For people who look on: the sentence, and how bad it is where it is bad."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        """The sentence."""
+        word = f"{record.levelname.lower()}: " if record.levelno >= logging.WARNING else ""
+        return word + super().format(record)
+
+
+def is_journal(stream: TextIO | None = None, environment: Mapping[str, str] = os.environ) -> bool:
+    """Whether a stream (stderr) goes to systemd's journal (``JOURNAL_STREAM`` names its device and inode)."""
+    try:
+        its = os.fstat((stream or sys.stderr).fileno())
+    except (OSError, ValueError):
+        return False
+    return environment.get("JOURNAL_STREAM", "") == f"{its.st_dev}:{its.st_ino}"
+
+
+def start_logging(log_file: Path | None, stream: TextIO | None = None, journal: bool | None = None) -> None:
+    """Log to ``stream`` (stderr), and to ``log_file`` if given. Raises ``Refused`` if it cannot be written."""
+    stream = stream if stream is not None else sys.stderr
+    journal = is_journal(stream) if journal is None else journal
+    shown = logging.StreamHandler(stream)
+    shown.setFormatter(JournalFormatter("%(message)s") if journal else PlainFormatter("%(message)s"))
+    handlers: list[logging.Handler] = [shown]
+    if log_file is not None:
+        try:
+            log_file.parent.mkdir(parents=True, exist_ok=True)
+            kept = RotatingFileHandler(log_file, maxBytes=LARGEST_FILE, backupCount=FILES_KEPT, encoding="utf-8")
+        except OSError as error:
+            raise Refused(f"the log {log_file} cannot be written ({error}): give another --log-file") from error
+        kept.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(message)s"))
+        handlers.append(kept)
+    root = logging.getLogger()
+    root.setLevel(logging.INFO)
+    for handler in handlers:
+        root.addHandler(handler)
+    # uvicorn tells of its own life at this level
+    logging.getLogger("uvicorn.error").setLevel(logging.WARNING)
