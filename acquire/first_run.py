@@ -65,6 +65,7 @@ def lead(talk: Talk, steps: Steps, config: Path) -> int:
             talk.say("All commands: steadydraw --help")
             return 0
         if choice == 1:
+            talk.say("Starting the simulated bench ... (Ctrl+Q leaves it again)")
             code = steps.demo()
             talk.say("That was the simulated bench; its results are gone.\n" if code == 0 else "")
         elif choice == 2:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from acquire.config import Display
 from acquire.convention import flow_unit_said
-from acquire.lifts import lift_digits
+from acquire.lifts import inside, lift_digits
 from acquire.pull import PullCore
 from acquire.records import Guide, Situation, Wants
 from acquire.units import Water, from_si
@@ -124,7 +124,7 @@ class Guidance:
             return _say("type_value", taken + self._type_lift(core, step), wants)
         if step.lift_m is not None and lift is not None and not core.lift_on_press and "lift" not in core.typed:
             off_m = step.lift_m - lift
-            if abs(off_m) > settling.lift_tolerance_m:
+            if not inside(off_m, settling.lift_tolerance_m):
                 goal = self.lift(step.lift_m)
                 if off_m > 0:
                     return _say("open_valve", f"{taken}Open the valve to {goal}: {self._bare_lift(off_m)} more.", wants)
@@ -133,7 +133,7 @@ class Guidance:
             return _say("type_value", taken + self._type_pressure(core, step), wants)
         if pressure is not None and "test_pressure" not in core.typed:
             off_pa = step.test_pressure_pa - pressure
-            if abs(off_pa) > step.test_pressure_pa * settling.test_pressure_band:
+            if not inside(off_pa, step.test_pressure_pa * settling.test_pressure_band):
                 goal = self.pressure(step.test_pressure_pa)
                 plate = "" if core.with_valve or pressure > step.test_pressure_pa / 4 else self._plate(wants)
                 if off_pa > 0:

@@ -1,4 +1,4 @@
-"""Valve lifts of steps: which of them are one, and how many digits show them."""
+"""Valve lifts of steps: which of them are one, when the valve is there, and how many digits show them."""
 
 from collections.abc import Iterable
 
@@ -8,6 +8,15 @@ _TO_SET = {"in": 3, "mm": 2, "thou": 0}
 def lift_digits(unit: str, finer: int = 0) -> int:
     """Digits after the point of a lift as it is asked for and set; ``finer``: so many more, as it is read."""
     return _TO_SET.get(unit, 4) + finer
+
+
+def inside(off: float, band: float) -> bool:
+    """Whether a reading that lies ``off`` its target is in its band.
+
+    Readings land on digits: a target and a band that are whole digits must not
+    miss each other by rounding.
+    """
+    return abs(off) <= band * (1 + 1e-6) + 1e-9
 
 
 def distinct_lifts(lifts_m: Iterable[float], same_m: float) -> list[float]:

@@ -14,7 +14,9 @@ from acquire.batch import Batch
 from acquire.config import BenchConfig, Settling
 from acquire.flow import Neighbour
 from acquire.leakage import judged_beside_m2
+from acquire.lift_count import CountSilence
 from acquire.lift_zero import LiftZero, found_mark, lost_mark, still_lost
+from acquire.lifts import inside
 from acquire.outputs import Ended, Marked, Moved, Output, PullState, Skipped, Taken, ZerosRead
 from acquire.range_comparison import disagreement
 from acquire.records import Action, LeakageLaw, PullRequest, Refused
@@ -97,6 +99,11 @@ class PullCore:
         self._lift_zero = LiftZero(self.settling.lift_tolerance_m)
         # nothing is taken at a lift that is counted from somewhere else: the pull stands until the zero is found
         self._zero_lost = self._paused = still_lost(self._marks)
+        counts = self._with_valve and self._signals.channels["lift"].counting is not None
+        self._count_silence = CountSilence(self.settling.lift_tolerance_m) if counts else None
+        if counts and start.zeros_before is not None:
+            # a later session: nobody knows whether the counter had its supply in between
+            self._zero_lost = self._paused = True
         self._fault = ""
         self._aimed = False
         self._view: PullView | None = None
@@ -331,6 +338,8 @@ class PullCore:
     def _signal(self, channel: str, t_us: int, value: float, outputs: list[Output]) -> None:
         if self._phase in ("zero_before", "zero_after"):
             self._signals.keep(channel, t_us, value)
+            if channel == "lift" and self._count_silence is not None:
+                self._count_silence.push(t_us, value, self._now + 1)
             zeros = None if self._paused else self._zero_reader.push(t_us, channel, value)
             if zeros is not None:
                 self._zeros_read(zeros, outputs)
@@ -361,10 +370,14 @@ class PullCore:
         # the lift as the indicator sends it
         indicated_m = its.lift_m + self._signals.zero("lift")
         share = self._pressure_share(its.test_pressure_pa)
-        lost = self._lift_zero.push(its.t_us, indicated_m, its.area_m2, share)
-        if lost and self._with_valve and not self._zero_lost:
+        step, lost = self._now + 1, None
+        if self._count_silence is not None:
+            lost = self._count_silence.push(its.t_us, indicated_m, step)
+        if self._lift_zero.push(its.t_us, indicated_m, its.area_m2, share):
+            lost = lost_mark(step, self._lift_zero.before_m - self._signals.zero("lift"))
+        if lost is not None and self._with_valve and not self._zero_lost:
             self._zero_lost = self._paused = True
-            self._mark(lost_mark(self._now + 1, self._lift_zero.before_m - self._signals.zero("lift")), outputs)
+            self._mark(lost, outputs)
 
     def _pressure_share(self, test_pressure_pa: float | None) -> float:
         """Test pressure over that of the step."""
@@ -410,9 +423,10 @@ class PullCore:
         start_us = self._typing.window_from_us()
         pressure, lift = (self._signals.measured_since(name, start_us) for name in ("test_pressure", "lift"))
         band_pa = step.test_pressure_pa * self.settling.test_pressure_band
-        if pressure is not None and abs(pressure - step.test_pressure_pa) > band_pa * (1 + 1e-6):
+        if pressure is not None and not inside(pressure - step.test_pressure_pa, band_pa):
             return "the test pressure was not in its band: bring it there, then type the meter again"
-        if step.lift_m is not None and lift is not None and abs(lift - step.lift_m) > self.settling.lift_tolerance_m:
+        tolerance_m = self.settling.lift_tolerance_m
+        if step.lift_m is not None and lift is not None and not inside(lift - step.lift_m, tolerance_m):
             return "the lift was not at the step: set it, then type the meter again"
         return ""
 
@@ -686,7 +700,7 @@ class PullCore:
             if lift_m is None:
                 raise Refused("Nothing taken: the lift indicator has not sent a reading yet.")
             assert step.lift_m is not None
-            if abs(lift_m - step.lift_m) > self.settling.lift_tolerance_m:
+            if not inside(lift_m - step.lift_m, self.settling.lift_tolerance_m):
                 raise Refused(
                     f"Nothing taken: the lift is {lift_m / 0.0254:.4f} in ({lift_m * 1e3:.3f} mm), "
                     f"the step is {step.lift_m / 0.0254:.4f} in ({step.lift_m * 1e3:.3f} mm)."

@@ -1,5 +1,6 @@
 """Lift and test pressure as witnesses: nothing is settled while either moves."""
 
+from acquire.lifts import inside
 from acquire.values import Step
 
 STILL_US = 2_000_000
@@ -61,8 +62,7 @@ class LiftWitness:
             return True
         if self._anchor_m is None or self._doubt:
             return False
-        # readings land on digits: a target and a tolerance that are whole digits must not miss by rounding
-        return abs(self._lift_m - self._target_m) <= self._tolerance_m * (1 + 1e-6) + 1e-9
+        return inside(self._lift_m - self._target_m, self._tolerance_m)
 
     def settled_since_us(self) -> int | None:
         """Since when the valve has been in place and still; None while it is not."""

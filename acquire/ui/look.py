@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from acquire.convention import flow_unit_said
+from acquire.lifts import inside
 from acquire.records import BenchSummary, Frame, Reading, Situation
 from acquire.ui.words import MISSING_WORDS, age, figure, half_width, source_word
 from acquire.values import PullView, Step
@@ -71,7 +72,9 @@ def step_now(pull: PullView | None) -> Step | None:
 
 
 def targets(frame: Frame) -> tuple[float | None, float | None]:
-    """Lift and test pressure asked for now, in m and Pa."""
+    """Lift and test pressure asked for now, in m and Pa; nothing is asked for once the pull has ended."""
+    if frame.pull is not None and frame.pull.outcome is not None:
+        return None, None
     wants, step = frame.guide.wants, step_now(frame.pull)
     lift = wants.lift_m if wants.lift_m is not None else (step.lift_m if step else None)
     pressure = wants.test_pressure_pa
@@ -106,7 +109,7 @@ def _against(
     if target is None:
         return shown
     off = reading.value - target
-    if abs(off) <= band:
+    if inside(off, band):
         return replace(shown, look="settled", word=here)
     way, shape = ("high", "▼") if off > 0 else ("low", "▲")
     return replace(shown, look="off", word=f"{way} by {figure(abs(off), unit, bench)}", shape=shape)
@@ -115,7 +118,7 @@ def _against(
 def pressure_out(frame: Frame, bench: BenchSummary) -> ReadOut:
     """The test pressure against its band."""
     target = targets(frame)[1]
-    band = bench.settling.test_pressure_band * (target or 0.0)
+    band = bench.settling.test_pressure_band * (target or 0.0) or bench.zero.pressure_band_pa
     reading = frame.readings.get("test_pressure")
     out = _against("TEST PRESSURE", bench.display.pressure, reading, target, band, "in the band", bench)
     return replace(out, in_hand=frame.guide.situation in PRESSURE_IN_HAND)
@@ -123,8 +126,9 @@ def pressure_out(frame: Frame, bench: BenchSummary) -> ReadOut:
 
 def lift_out(frame: Frame, bench: BenchSummary) -> ReadOut:
     """The valve lift against the step."""
-    band, reading = bench.settling.lift_tolerance_m, frame.readings.get("lift")
-    out = _against("VALVE LIFT", bench.display.lift, reading, targets(frame)[0], band, "at the step", bench)
+    target, reading = targets(frame)[0], frame.readings.get("lift")
+    band = bench.settling.lift_tolerance_m if target else bench.zero.lift_band_m
+    out = _against("VALVE LIFT", bench.display.lift, reading, target, band, "at the step", bench)
     return replace(out, in_hand=frame.guide.situation in LIFT_IN_HAND)
 
 

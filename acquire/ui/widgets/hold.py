@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from acquire.lifts import inside
 from acquire.ui.watch import SPAN_S, History
 from acquire.ui.widgets.canvas import Canvas, Line, Span, clip, spread, width_of
 from acquire.ui.widgets.plot import Dots
@@ -45,6 +46,9 @@ class HoldPlot(Canvas):
     def paint(self, width: int, height: int) -> list[Line]:
         strip, samples = self.strip, self._history.samples
         rows, columns = height - 1, width - _GUTTER
+        if rows > 2:
+            # an odd number, so that the target has a row of its own between the edges of its band
+            rows -= 1 - rows % 2
         if rows < 1 or columns < 4:
             return []
         values = [value / strip.scale for _, value in samples if value is not None]
@@ -57,12 +61,19 @@ class HoldPlot(Canvas):
         first = int(newest / per_dot) - dots.width + 1
         spans: dict[int, tuple[int, int]] = {}
         before: int | None = None
+        beyond: dict[tuple[int, int], str] = {}
         for t_s, value in samples:
             if value is None:
                 before = None
                 continue
             x = int(t_s / per_dot) - first
-            y = round((dots.height - 1) * (high - min(max(value / strip.scale, low), high)) / (high - low))
+            shown = value / strip.scale
+            if not low <= shown <= high:
+                # off the drawing: which way to trim is all that it can say
+                beyond[(0, x // 2) if shown > high else (rows - 1, x // 2)] = "▴" if shown > high else "▾"
+                before = 0 if shown > high else dots.height - 1
+                continue
+            y = round((dots.height - 1) * (high - shown) / (high - low))
             reached = (y, y) if before is None else (min(y, before), max(y, before))
             known = spans.get(x, reached)
             spans[x] = (min(known[0], reached[0]), max(known[1], reached[1]))
@@ -73,10 +84,11 @@ class HoldPlot(Canvas):
         held_s = self._held_s()
         style = "$good" if held_s is not None else "$act"
         painted: list[Line] = [self._title(bool(values), held_s, width)]
-        for label, mark, row in zip(*self._labels(rows, low, high), dots.text(), strict=True):
+        for level, (label, mark, row) in enumerate(zip(*self._labels(rows, low, high), dots.text(), strict=True)):
             edge = mark in "┌└"
             filled: list[Span] = [(f"{label:>8}", "$faint"), (mark, "bold" if edge else "$faint")]
-            filled.append((row.replace(" ", "┄") if edge else row, style))
+            signs = [beyond.get((level, column), sign) for column, sign in enumerate(row)]
+            filled.append(("".join(signs).replace(" ", "┄") if edge else "".join(signs), style))
             painted.append(filled)
         return painted
 
@@ -85,7 +97,9 @@ class HoldPlot(Canvas):
         strip, samples = self.strip, self._history.samples
         since: float | None = None
         for t_s, value in reversed(samples):
-            if value is None or (strip.target is not None and abs(value / strip.scale - strip.target) > strip.band):
+            if value is None or (
+                strip.target is not None and not inside(value / strip.scale - strip.target, strip.band)
+            ):
                 break
             since = t_s
         return None if since is None else samples[-1][0] - since
