@@ -133,7 +133,7 @@ class Signals:
             if name in SIGNALS[:2] and its.high is not None and name not in self.typed
         }
         self._model: FlowModel | None = None
-        self._models: dict[tuple[str, AirState, float], FlowModel] = {}
+        self._models: dict[tuple[str | float, ...], FlowModel] = {}
         self.t_us = 0
 
     def knows(self, channel: str) -> bool:
@@ -270,22 +270,26 @@ class Signals:
     def model(self) -> FlowModel | None:
         """The flow model for the air as it is now; None while it is not known or cannot be."""
         if self._model is None:
-            room = self._room()
-            if room is None:
-                return None
-            meter_k = self._air.get("meter_temperature", room.temperature_k)
-            state = (self.meter_range, room, meter_k)
-            try:
-                self._model = self._models.get(state) or FlowModel(self.config, self.direction, *state)
+            # the last digits of the room's air flicker: most states come again
+            state: tuple[str | float, ...] = (self.meter_range, *self._air.values())
+            self._model = self._models.get(state) or self._new_model()
+            if self._model is not None:
                 self.fault = ""
-            except ValueError as error:
-                self.fault = str(error)
-            else:
-                # the last digits of the room's air flicker: most states come again
                 if len(self._models) >= _MODELS:
                     self._models.clear()
                 self._models[state] = self._model
         return self._model
+
+    def _new_model(self) -> FlowModel | None:
+        room = self._room()
+        if room is None:
+            return None
+        meter_k = self._air.get("meter_temperature", room.temperature_k)
+        try:
+            return FlowModel(self.config, self.direction, self.meter_range, room, meter_k)
+        except ValueError as error:
+            self.fault = str(error)
+            return None
 
     def _room(self) -> AirState | None:
         manual = self.config.room

@@ -8,15 +8,20 @@ theta then has variance (long-run variance) / T.
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import TypeVar
 
 import numpy as np
 
 from acquire.response import NoiseSeen
+from acquire.series import Floats
 
 THETAS_S = np.geomspace(0.004, 0.6, 50)
 _LEAST_REL = 1e-6
 FIRST_THETA_S = 0.15
 """Correlation assumed until the record has shown its own."""
+_LOGS = np.log(THETAS_S)
+_FIRST_AT = int(np.argmin(np.abs(_LOGS - math.log(FIRST_THETA_S))))
+Theta = TypeVar("Theta", np.float64, Floats)
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +39,7 @@ class Noise:
         return self.variance * self.ratio
 
 
-def block_correlation(theta_s: np.ndarray, m: float, block_s: float) -> tuple[np.ndarray, np.ndarray]:
+def block_correlation(theta_s: Theta, m: float, block_s: float) -> tuple[Theta, Theta]:
     """Lag-1 correlation of block means of first-order noise, and their long-run ratio.
 
     ``m`` samples a block, one or more, evenly spread. Follows from the sums
@@ -49,7 +54,7 @@ def block_correlation(theta_s: np.ndarray, m: float, block_s: float) -> tuple[np
 
 
 @lru_cache(maxsize=64)
-def _grid(m: float, block_s: float) -> tuple[np.ndarray, np.ndarray]:
+def _grid(m: float, block_s: float) -> tuple[Floats, Floats]:
     return block_correlation(THETAS_S, m, block_s)
 
 
@@ -92,19 +97,18 @@ class NoisePool:
             s0, s1, p = n * rough / 4, 0.0, 0.0
         # what a prior of twelve blocks at the first guess would have shown
         prior_n = 12.0
-        at = int(np.argmin(np.abs(np.log(THETAS_S / FIRST_THETA_S))))
         level = s0 / max(n - p, 0.3 * n, 1.0)
         scale = 1.0 / max(level, 1e-30)
         total_n = n + self._n + prior_n
         total_p = p * n / max(n, 1e-9) + self._p
         sum0 = s0 * scale + self._s0 + prior_n
-        sum1 = s1 * scale + self._s1 + prior_n * corr[at]
+        sum1 = s1 * scale + self._s1 + prior_n * float(corr[_FIRST_AT])
         # each fitted parameter is smooth: it takes about one long-run variance out of either sum
         lost = np.minimum(total_p * ratios, 0.7 * total_n)
         expected = (total_n * corr - lost) / (total_n - lost)
         order = np.argsort(expected)
-        theta = float(np.exp(np.interp(sum1 / sum0, expected[order], np.log(THETAS_S)[order])))
-        r1, ratio = (float(a[0]) for a in block_correlation(np.array([theta]), m, self._block_s))
+        theta = float(np.exp(np.interp(sum1 / sum0, expected[order], _LOGS[order])))
+        r1, ratio = map(float, block_correlation(np.float64(theta), m, self._block_s))
         own = max(n - min(p * ratio, 0.7 * n), 1.0)
         variance = (s0 + self._level_weight * self._level * reading**2) / (own + self._level_weight)
         # a gauge that sends the same digits over and over shows none at all: never quieter than a millionth

@@ -109,6 +109,8 @@ class Fit:
         digit = min(b.digit for b in window)
         if digit < math.inf:
             self._digit = digit
+        if self._digit == 0.0:
+            return 0.0
         means = np.array([b.mass for b in window])
         within = np.array([b.mass_square for b in window])
         level = max(abs(float(means.mean())), 1e-30)
