@@ -58,11 +58,11 @@ def back_up(
         raise Refused(f"{path} is the archive itself: give another name, on another disk if you can")
     if path.exists() and not force:
         raise Refused(f"{path} is there already: give another name, or replace it with --force")
-    with _file_of_its_own(path) as part:
+    with file_of_its_own(path) as part:
         pulls, points = _copy(archive, part, progress)
-        _to_disk(part)
+        to_disk(part)
         part.replace(path)
-        _folder_to_disk(path.parent)
+        folder_to_disk(path.parent)
     removed = tuple(_older(archive, path, keep)) if keep is not None else ()
     return Backup(path, pulls, points, path.stat().st_size, removed)
 
@@ -77,12 +77,12 @@ def restore(backup: Path, archive: Path, now: datetime) -> tuple[Backup, Path | 
         raise Refused(f"{backup} is the archive itself: give the backup that is to take its place")
     with _cannot_write(archive):
         archive.parent.mkdir(parents=True, exist_ok=True)
-    with claim_archive("steadydraw", archive), _file_of_its_own(archive) as part:
+    with claim_archive("steadydraw", archive), file_of_its_own(archive) as part:
         pulls, points = _copy(backup, part)
-        _to_disk(part)
+        to_disk(part)
         aside = _set_aside(archive, now)
         part.replace(archive)
-        _folder_to_disk(archive.parent)
+        folder_to_disk(archive.parent)
         return Backup(archive, pulls, points, archive.stat().st_size), aside
 
 
@@ -159,7 +159,7 @@ def _stamp(now: datetime) -> str:
 
 
 @contextmanager
-def _file_of_its_own(path: Path) -> Iterator[Path]:
+def file_of_its_own(path: Path) -> Iterator[Path]:
     """A name beside ``path`` to write to; nothing is left of it, whatever happens."""
     part = path.with_name(path.name + ".part")
     files = [part, *(part.with_name(part.name + end) for end in (*_SIDE_FILES, "-journal"))]
@@ -181,12 +181,12 @@ def _cannot_write(path: Path) -> Iterator[None]:
         raise Refused(f"{path} cannot be written ({error.strerror}): choose another place") from error
 
 
-def _to_disk(path: Path) -> None:
+def to_disk(path: Path) -> None:
     with path.open("r+b") as file:
         os.fsync(file.fileno())
 
 
-def _folder_to_disk(folder: Path) -> None:
+def folder_to_disk(folder: Path) -> None:
     """Where a folder can be opened (not on Windows), its new name must reach the disk too."""
     if os.name != "posix":
         return

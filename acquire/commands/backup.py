@@ -1,4 +1,4 @@
-"""Commands that keep the archive safe: backup, restore."""
+"""Commands that keep the archive safe: backup, restore, rescue."""
 
 import sys
 from pathlib import Path
@@ -54,6 +54,27 @@ def restore(file: Path, db: Path | None) -> None:
     click.echo(f"{archive} is now the backup: {_said(made.pulls, made.points, made.size_bytes)}", err=True)
     if aside is not None:
         click.echo(f"What was there before is kept as {aside}", err=True)
+
+
+@click.command()
+@DB
+@click.option("-o", "--output", required=True, type=click.Path(dir_okay=False, path_type=Path), help="The new archive.")
+def rescue(db: Path | None, output: Path) -> None:
+    """Save what can be read of a damaged archive in a new one; the damaged one is left as it is.
+
+    First look whether a backup serves you better: it has all that was there
+    when it was made.
+    """
+    from acquire.rescue import rescue as save_what_can_be_read
+
+    saved = save_what_can_be_read(archive_path(db), output)
+    rows = {its.table: its.rows for its in saved}
+    click.echo(f"{output} written: {_said(rows['pulls'], rows['points'], output.stat().st_size)}", err=True)
+    for its in saved:
+        if its.left_out:
+            click.echo(f"{its.table}: {its.left_out} of {its.rows + its.left_out} could not be saved", err=True)
+    if not any(its.left_out for its in saved):
+        click.echo("Nothing seems to be missing.", err=True)
 
 
 def _said(pulls: int, points: int, size_bytes: int) -> str:

@@ -94,5 +94,5 @@ def check(connection: sqlite3.Connection, path: Path, whole: bool) -> None:
         if said != "ok":
             raise ArchiveError(
                 f"the archive {path} is damaged ({' '.join(str(said).split())}): "
-                "put back the last backup, and keep this file for recovery"
+                "put back the last backup (steadydraw restore), or save what can be read (steadydraw rescue)"
             )

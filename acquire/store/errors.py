@@ -22,7 +22,8 @@ _SAID: dict[int, str] = {
     sqlite3.SQLITE_BUSY: "the archive {path} is locked by another program: close the program that has it open",
     sqlite3.SQLITE_LOCKED: "the archive {path} is locked by another program: close the program that has it open",
     sqlite3.SQLITE_NOTADB: "{path} is not an archive (it is not a database): choose another path",
-    sqlite3.SQLITE_CORRUPT: "the archive {path} is damaged: put back the last backup, and keep this file for recovery",
+    sqlite3.SQLITE_CORRUPT: "the archive {path} is damaged: put back the last backup (steadydraw restore), "
+    "or save what can be read (steadydraw rescue)",
     sqlite3.SQLITE_CANTOPEN: "the archive {path} cannot be opened: check that its folder exists and may be written",
     sqlite3.SQLITE_PERM: "the archive {path} cannot be opened: check the permissions of the file and its folder",
     sqlite3.SQLITE_AUTH: "the archive {path} cannot be opened: check the permissions of the file and its folder",
