@@ -12,7 +12,7 @@ from acquire.guide import ANNOUNCE_US, Guidance, Silence
 from acquire.pull import PullCore
 from acquire.records import Frame, Guide, InstrumentState, Reading, ReadingState
 from acquire.scaling import channel_settings, scale_for
-from acquire.values import REQUIRED_CHANNELS, Point, Standing
+from acquire.values import REQUIRED_CHANNELS, Point, Standing, Zeros
 from drivers.base import Counts, Instrument
 from drivers.sample import Sample
 
@@ -95,6 +95,9 @@ class FrameMaker:
     ) -> Frame:
         """Everything that a screen shows now."""
         readings = {name: self._reading(name, t_us, latest.get(name)) for name in self._scales}
+        pull = core.view() if core is not None else None
+        if pull is not None and pull.outcome is None and pull.zeros_before is not None:
+            readings |= _from_zero(readings, pull.zeros_before)
         return Frame(
             t_us=t_us,
             readings=readings,
@@ -102,7 +105,7 @@ class FrameMaker:
             standing=core.standing() if core is not None and core.phase == "steps" else _WAITING,
             guide=self._guide(t_us, core, readings, announced, failure),
             pull_id=pull_id,
-            pull=core.view() if core is not None else None,
+            pull=pull,
             subject=core.request.subject if core is not None else None,
             instruments=tuple(_instrument(source) for source in self._sources),
             convention=self._convention,
@@ -171,6 +174,17 @@ class FrameMaker:
                 outside = source.state == "live" and source.counts.out_of_range > 0
                 return Silence(channel, reading.age_s, reading.state == "lost", source.sentence, outside)
         return None
+
+
+def _from_zero(readings: Mapping[str, Reading], zeros: Zeros) -> dict[str, Reading]:
+    """In a pull the screen shows what is judged: the readings from their zeros on."""
+    moved = {}
+    for channel in ("test_pressure", "meter_pressure", "lift"):
+        its = readings.get(channel)
+        if its is not None and its.value is not None:
+            zero = getattr(zeros, f"{channel}_m" if channel == "lift" else f"{channel}_pa")
+            moved[channel] = its.model_copy(update={"value": its.value - zero})
+    return moved
 
 
 class _Trend:

@@ -7,8 +7,9 @@ from tests.ui.fake import SUMMARY, frame, pull_view
 
 
 def test_a_reading_two_thousandths_off_is_at_the_step_when_two_are_allowed() -> None:
-    assert abs(0.102 - 0.1) > 0.002  # what floating point says
-    assert inside((0.102 - 0.1) * INCH_M, 0.002 * INCH_M)
+    off_m = 0.302 * INCH_M - 0.3 * INCH_M
+    assert abs(off_m) > 0.002 * INCH_M  # what floating point says
+    assert inside(off_m, 0.002 * INCH_M)
     assert not inside((0.1021 - 0.1) * INCH_M, 0.002 * INCH_M)
-    out = lift_out(frame(pull=pull_view(0), lift_in=0.102, situation="hold_settling"), SUMMARY)
+    out = lift_out(frame(pull=pull_view(2), lift_in=0.302, situation="hold_settling"), SUMMARY)
     assert out.word == "at the step"

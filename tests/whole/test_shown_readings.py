@@ -1,0 +1,31 @@
+"""What the screen shows in a pull is what is judged: the same numbers, from the same zeros."""
+
+from acquire.frames import FrameMaker
+from acquire.outputs import Output
+from acquire.pull import PullCore
+from acquire.recorded import _RecordedInstrument
+from tests.whole.test_pulls import LIFTS, request
+from tests.whole.virtual import VirtualBench
+
+
+def test_shown_readings_are_those_of_the_judgement_from_their_zeros_on() -> None:
+    bench = VirtualBench(4)
+    frames = FrameMaker(bench.config, [_RecordedInstrument(i) for i in bench.config.make_instruments()])
+    compared: set[str] = set()
+
+    def each(core: PullCore, _: list[Output]) -> None:
+        zeros = core.view().zeros_before
+        if zeros is None or core.outcome is not None or bench.t_us < zeros.t_us + 1_000_000:
+            return  # (what came in before the zeros were known is not corrected afterwards)
+        frame = frames.frame(bench.t_us, bench._latest, core, 1, None, "")
+        for channel in ("lift", "test_pressure", "meter_pressure"):
+            judged, shown = core.latest(channel), frame.readings[channel].value
+            if judged is None or shown is None:
+                continue
+            assert abs(shown - judged) < 1e-9
+            zero = zeros.lift_m if channel == "lift" else getattr(zeros, f"{channel}_pa")
+            if zero != 0.0:
+                compared.add(channel)
+
+    bench.pull(request(LIFTS[:2]), each=each)
+    assert compared == {"lift", "test_pressure", "meter_pressure"}
