@@ -41,6 +41,7 @@ class Dashboard(App[int]):
         self.bench_screen = BenchScreen(self.seen)
         self._left: _Left | None = None
         self._stream: Worker[None] | None = None
+        self._drawn_s = -1e9
         self.last_request: PullRequest | None = None
         self._request_of: int | None = None
         self._facts_due = True
@@ -60,14 +61,20 @@ class Dashboard(App[int]):
         self.theme = NIGHT.name
         self.push_screen(self.bench_screen)
         self._listen_anew()
-        self.set_interval(1 / RATE_HZ, self.tick)
+        self.set_interval(1 / RATE_HZ, self._tick_if_due)
 
     def switch_theme(self) -> None:
         """Night or daylight."""
         self.theme = DAYLIGHT.name if self.theme == NIGHT.name else NIGHT.name
 
+    def _tick_if_due(self) -> None:
+        """Nothing is drawn more often than the rate; what does not come as a frame (ages, notices) is drawn too."""
+        if self.now_s() - self._drawn_s >= 0.8 / RATE_HZ:
+            self.tick()
+
     def tick(self) -> None:
-        """Redraw what changed; nothing is drawn between ticks."""
+        """Redraw what changed."""
+        self._drawn_s = self.now_s()
         if self.bench_screen.is_mounted and self.bench_screen in self.screen_stack:
             self.bench_screen.draw()
 
@@ -129,6 +136,8 @@ class Dashboard(App[int]):
         if isinstance(item, Frame):
             self.seen.hear_frame(item, now_s)
             self.ask_beside()
+            # a frame is shown as it comes, not with the next tick
+            self._tick_if_due()
             if self._facts_due:
                 self._facts_due = False
                 self.with_answer(self._ask_facts, lambda _: None)

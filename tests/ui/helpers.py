@@ -4,12 +4,14 @@ import asyncio
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
+from unittest.mock import patch
 
 from textual import events
 from textual.pilot import Pilot
 
 from acquire.clock import SystemClock
 from acquire.records import Frame, LiveEvent
+from acquire.ui import watch
 from acquire.ui.app import Dashboard
 from acquire.ui.widgets.readout import CALM_S
 from tests.ui.fake import FakeBench, frame
@@ -93,19 +95,26 @@ class Stand:
 
 
 @asynccontextmanager
-async def stand(size: tuple[int, int] = (80, 24), first: Frame | None = None, **its: object) -> AsyncIterator[Stand]:
-    """A dashboard of this size that has heard its first frame and knows its bench."""
+async def stand(
+    size: tuple[int, int] = (80, 24), first: Frame | None = None, *, impatient: bool = False, **its: object
+) -> AsyncIterator[Stand]:
+    """A dashboard of this size that has heard its first frame and knows its bench.
+
+    Only an ``impatient`` one misses its daemon: on a busy machine a test may take longer than the daemon may be silent.
+    """
     bench = FakeBench()
     for name, value in its.items():
         setattr(bench, name, value)
     clock = PushedClock()
     app = Dashboard(bench, clock)
-    async with app.run_test(size=size) as pilot:
-        made = Stand(app, bench, clock, pilot)
-        await made.show(first or frame())
-        await made.until(lambda: app.bench_facts.name == "bench one", "the bench's facts")
-        await made.until(lambda: bench.last is None or app.last_request is not None, "the last pull")
+    silence_s = watch.SILENCE_S if impatient else 1e9
+    with patch.object(watch, "SILENCE_S", silence_s):
+        async with app.run_test(size=size) as pilot:
+            made = Stand(app, bench, clock, pilot)
+            await made.show(first or frame())
+            await made.until(lambda: app.bench_facts.name == "bench one", "the bench's facts")
+            await made.until(lambda: bench.last is None or app.last_request is not None, "the last pull")
 
-        app.tick()
-        await pilot.pause()
-        yield made
+            app.tick()
+            await pilot.pause()
+            yield made

@@ -105,7 +105,7 @@ async def test_simulated_values_carry_a_banner_and_a_mark_each() -> None:
 
 
 async def test_a_silent_daemon_is_said_within_two_seconds_and_heals() -> None:
-    async with stand(first=HOLD) as its:
+    async with stand(first=HOLD, impatient=True) as its:
         its.clock.push(SILENCE_S + 0.05)
         await its.sees("No word from the bench", "▒ OLD")
         await its.show(frame(1.0, pull=pull_view(2)))

@@ -12,8 +12,9 @@ from acquire.ui.screens.bench import BenchScreen
 from acquire.ui.themes import DAYLIGHT, NIGHT
 from acquire.ui.words import MISSING_WORDS, figure, half_width
 from acquire.values import Missing, Standing
-from tests.ui.fake import IN, SUMMARY, TARGET_PA, ended_view, frame, pull_view
-from tests.ui.helpers import stand
+from tests.ui.fake import IN, SUMMARY, TARGET_PA, ended_view, frame, pull_view, reading
+from tests.ui.helpers import Stand, stand
+from tests.ui.test_company import DOUBTED, MINE
 
 THEMES = (NIGHT, DAYLIGHT)
 HOLD = frame(pull=pull_view(3), lift_in=0.4, flow_cfm=214.7, wants=Wants(lift_m=0.4 * IN, test_pressure_pa=TARGET_PA))
@@ -147,15 +148,57 @@ SNAPSHOTS = {
                   standing=Standing("moving", ("lift",)), wants=Wants(lift_m=0.4 * IN, test_pressure_pa=TARGET_PA)),
     "verdict": frame(pull=ended_view(), situation="ended", sentence="Pull complete. Zeros and test pressure held."),
     "idle": frame(pressure_inh2o=0.0, lift_in=0.0),
+    "zeros": frame(pull=pull_view(None, 0, phase="zero_before"), situation="stop_blower", pressure_inh2o=27.8,
+                   lift_in=0.0, flow_cfm=None, wants=Wants(lift_m=0.0, test_pressure_pa=0.0),
+                   sentence="Stop the blower to read the zeros: test pressure reads 27.8 inH2O."),
+    "silent": frame(pull=pull_view(3), situation="signal_lost", standing=Standing("waiting", ("signal",)),
+                    sentence="Lift indicator silent for 4 s: check its cable.",
+                    readings={"lift": reading(0.3 * IN, "m", "stale", 4.0)}, wants=HOLD.guide.wants),
+    "out of line": HOLD,
+    "watching": HOLD.model_copy(update={"commander_id": "other-12345", "commander": "office"}),
 }  # fmt: skip
 
 
 @pytest.mark.parametrize("size", [(80, 24), (100, 30), (160, 50)], ids=lambda size: f"{size[0]}x{size[1]}")
 @pytest.mark.parametrize("scene", list(SNAPSHOTS))
 async def test_the_screen_looks_as_it_did(scene: str, size: tuple[int, int], snapshot: SnapshotAssertion) -> None:
-    async with stand(size, SNAPSHOTS[scene]) as its:
+    besides = {None: DOUBTED} if scene == "out of line" else {}
+    async with stand(size, SNAPSHOTS[scene], besides=besides, screen=MINE) as its:
+        if besides:
+            await its.sees("takes it again", "⠒ ⠒ pull 7")
         night = its.text()
         await its.press("d")
         assert its.text() == night  # daylight changes colours, not a single sign
         assert isinstance(its.app.screen, BenchScreen)
         assert night == snapshot
+
+
+DRAWN = set("─▏│┄└┌┤▒░▂▅ ")
+
+
+def painted(its: Stand) -> set[tuple[str, str, str]]:
+    """Text, colour and ground of everything on the screen that is to be read."""
+    found = set()
+    for strip in its.app.screen._compositor.render_strips():
+        for segment in strip:
+            style = segment.style
+            if style is None or style.color is None or style.bgcolor is None or set(segment.text) <= DRAWN:
+                continue
+            fore, back = style.color.get_truecolor().hex, style.bgcolor.get_truecolor().hex
+            found.add((segment.text, fore, back))
+    return found
+
+
+@pytest.mark.parametrize("scene", ["verdict", "silent", "out of line", "watching"])
+async def test_everything_that_is_painted_can_be_read_in_both_themes(scene: str) -> None:
+    besides = {None: DOUBTED} if scene == "out of line" else {}
+    async with stand((100, 30), SNAPSHOTS[scene], besides=besides, screen=MINE) as its:
+        for theme in ("night", "daylight"):
+            assert its.app.theme == theme
+            found = painted(its)
+            assert len({(fore, back) for _, fore, back in found}) >= 4
+            for text, fore, back in found:
+                assert contrast(fore, back) >= 4.5, (theme, text)
+            await its.press("d")
+            its.app.tick()
+            await its.pilot.pause()
