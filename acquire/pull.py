@@ -14,7 +14,7 @@ from acquire.batch import Batch
 from acquire.config import BenchConfig, Settling
 from acquire.flow import Neighbour
 from acquire.leakage import judged_beside_m2
-from acquire.lift_count import CountSilence
+from acquire.lift_count import CountWatch
 from acquire.lift_zero import LiftZero, found_mark, lost_mark, still_lost
 from acquire.lifts import inside
 from acquire.outputs import Ended, Marked, Moved, Output, PullState, Skipped, Taken, ZerosRead
@@ -100,7 +100,7 @@ class PullCore:
         # nothing is taken at a lift that is counted from somewhere else: the pull stands until the zero is found
         self._zero_lost = self._paused = still_lost(self._marks)
         counts = self._with_valve and self._signals.channels["lift"].counting is not None
-        self._count_silence = CountSilence(self.settling.lift_tolerance_m) if counts else None
+        self._count_watch = CountWatch(self.settling.lift_tolerance_m) if counts else None
         if counts and start.zeros_before is not None:
             # a later session: nobody knows whether the counter had its supply in between
             self._zero_lost = self._paused = True
@@ -338,8 +338,8 @@ class PullCore:
     def _signal(self, channel: str, t_us: int, value: float, outputs: list[Output]) -> None:
         if self._phase in ("zero_before", "zero_after"):
             self._signals.keep(channel, t_us, value)
-            if channel == "lift" and self._count_silence is not None:
-                self._count_silence.push(t_us, value, self._now + 1)
+            if channel == "lift" and self._count_watch is not None:
+                self._count_watch.push(t_us, value, self._now + 1)
             zeros = None if self._paused else self._zero_reader.push(t_us, channel, value)
             if zeros is not None:
                 self._zeros_read(zeros, outputs)
@@ -371,8 +371,8 @@ class PullCore:
         indicated_m = its.lift_m + self._signals.zero("lift")
         share = self._pressure_share(its.test_pressure_pa)
         step, lost = self._now + 1, None
-        if self._count_silence is not None:
-            lost = self._count_silence.push(its.t_us, indicated_m, step)
+        if self._count_watch is not None:
+            lost = self._count_watch.push(its.t_us, indicated_m, step)
         if self._lift_zero.push(its.t_us, indicated_m, its.area_m2, share):
             lost = lost_mark(step, self._lift_zero.before_m - self._signals.zero("lift"))
         if lost is not None and self._with_valve and not self._zero_lost:

@@ -23,9 +23,10 @@ counts_per_unit = 5000
 rolls_over_at = 65536
 preset = {preset}"""
 SILENT = (
-    "The lift counter was silent for 3 s at step 1 and came back at 0.1500 in (3.810 mm) after 0.1000 in (2.540 mm): "
-    "it may have lost its count."
+    "The lift counter was silent for 3 s, came back at 0.1500 in (3.810 mm) after 0.1000 in (2.540 mm) and may have "
+    "lost its count at step 1."
 )
+FELL = "The lift counter fell from 0.1000 in (2.540 mm) to its start at once at step 1."
 
 
 class CountingBench(VirtualBench):
@@ -101,25 +102,35 @@ def test_a_counter_that_is_reset_in_the_middle_stops_the_pull_until_it_is_zeroed
     marks = [output.mark for output in run.outputs if hasattr(output, "mark")]
     assert [mark.kind for mark in marks][:1] == ["lift zero lost"]
     assert isinstance(marks[0], Mark)
-    assert "it fell from 0.2" in marks[0].sentence
+    assert "fell from 0." in marks[0].sentence
 
 
-@pytest.mark.parametrize(("moved_in", "lost"), [(0.0, False), (0.05, True)])
-def test_a_counter_that_comes_back_from_a_silence_somewhere_else_is_not_believed(moved_in: float, lost: bool) -> None:
+@pytest.mark.parametrize(
+    ("counts", "after_s", "said"),
+    [
+        ((500, 500), 3.0, ""),  # it kept its count
+        ((750, 760), 3.0, SILENT),
+        ((30, 40), 0.1, FELL),  # reset while the valve moves on
+        ((30, 500), 0.1, ""),  # a spoilt digit
+        ((30, 20), 1.0, ""),  # closed by hand
+        ((1200, 1210), 0.1, ""),  # away from its start: no reset
+    ],
+)
+def test_a_count_that_a_valve_cannot_have_reached_is_not_believed(
+    counts: tuple[int, int], after_s: float, said: str
+) -> None:
     bench = CountingBench(4, preset=0)
     for _ in range(100):
         bench.tick()
-    core = PullCore(bench.config, request(bench.config), None, PullState())
-    lift = Sample("lift", 0, 0.0, "sim://lift_indicator")
-    for name in ("test_pressure", "meter_pressure"):
-        core.samples([bench._latest[name]])
+    core = PullCore(bench.config, request(bench.config))
+    core.samples([bench._latest[name] for name in ("test_pressure", "meter_pressure")])
     t_us, outputs = bench.t_us, core.act(bench.t_us, Action(kind="skip"))
-    for count, after_us in ((500, 100_000), (500, 100_000), (500 + round(moved_in * COUNTS), 3_000_000)):
-        t_us += after_us
-        outputs += core.samples([lift._replace(t_us=t_us, value=float(count))])
-    assert (core.zero_lost, core.paused) == (lost, lost)
-    said = [output.mark.sentence for output in outputs if isinstance(output, Marked)][1:]
-    assert said == ([SILENT] if lost else [])
+    for count, later_s in ((495, 0.1), (500, 0.1), (counts[0], after_s), (counts[1], 0.1)):
+        t_us += round(later_s * 1e6)
+        outputs += core.samples([Sample("lift", t_us, float(count), "sim://lift_indicator")])
+    assert (core.zero_lost, core.paused) == (bool(said), bool(said))
+    marks = [output.mark.sentence for output in outputs if isinstance(output, Marked)]
+    assert marks[1:] == ([said] if said else [])
 
 
 @pytest.mark.parametrize("counting", [True, False])
