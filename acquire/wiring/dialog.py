@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from acquire.wiring import asking
+from acquire.wiring.again import again, button, choose
 from acquire.wiring.config_text import Bench, Channel, Instrument, missing
 from acquire.wiring.listen import (
     Clock,
@@ -12,20 +13,16 @@ from acquire.wiring.listen import (
     Opener,
     Wire,
     ask_line,
-    collect,
     listen,
-    listen_at,
     open_port,
     wait_for_press,
 )
 from acquire.wiring.protocols import modbus_channels, scpi_channels
 from acquire.wiring.questions import ask_channel, ask_ranges, ask_typed, choices
-from acquire.wiring.recognise import Reading, parser_settings, press_pattern, read
+from acquire.wiring.recognise import parser_settings, read
 from acquire.wiring.talk import Talk, agreed, ask_until
 from drivers.errors import DriverError
 from drivers.lines import unescape
-
-_BUTTON_S = 15.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,7 +172,7 @@ class Wiring:
     def _lines(
         self, port: PortToWire, found: Found, driver: str, more: dict[str, object] | None = None
     ) -> Instrument | None:
-        reading = self._choose(found.heard.readings)
+        reading = choose(self._talk, found.heard.readings)
         fields = reading.fields
         channels: list[Channel] = []
         names = [""] * len(fields)
@@ -186,7 +183,9 @@ class Wiring:
         def look(name: str) -> list[float]:
             nonlocal newest
             if name in seen:
-                newest = self._again(port, found.wire, driver, more) or newest
+                request = str((more or {}).get("request", ""))
+                now = again(self._talk, port.port, found.wire, driver, request, self._clock, self._opener)
+                newest = now or newest
             seen.add(name)
             samples = read(reading, [field.name for field in fields], newest)
             return [sample.value for sample in samples if sample.channel == name]
@@ -205,48 +204,13 @@ class Wiring:
         if driver == "lines_asked" and not {"test_pressure", "meter_pressure", "lift"} & set(names):
             keys |= {"every_s": 2.0, "silent_after_s": 8.0}  # the weather is slow
         if driver == "lines_streamed" and agreed(self._talk, "\nHas it a data button too?", proposed=False):
-            keys |= self._press(port, found, reading, names)
+            keys |= button(self._talk, port.port, found.wire, reading, names, self._clock, self._opener)
         return Instrument(self._name(channels), f"Sends lines such as  {found.heard.example}", keys, tuple(channels))
 
     def _show_choices(self) -> None:
         if not self._shown:
             self._talk.say(f"\n{choices()}")
         self._shown = True
-
-    def _again(self, port: PortToWire, wire: Wire, driver: str, more: dict[str, object] | None) -> bytes:
-        """What comes now: a second of what streams, an answer, or the next press."""
-        if driver == "lines_asked" and more is not None:
-            return ask_line(port.port, wire, unescape(str(more["request"])), self._clock, self._opener).data
-        if driver == "line_on_button":
-            self._talk.say("  Press its button.")
-            return wait_for_press(port.port, wire, self._clock, self._opener).data
-        return listen_at(port.port, wire, self._clock, self._opener)
-
-    def _choose(self, readings: Sequence[Reading]) -> Reading:
-        if len(readings) == 1:
-            return readings[0]
-        for i, reading in enumerate(readings, 1):
-            self._talk.say(f"  {i}  {'   '.join(field.texts[-1] for field in reading.fields)}")
-
-        def which(answer: str) -> Reading:
-            if answer not in [str(i) for i in range(1, len(readings) + 1)]:
-                raise ValueError(f"A number from 1 to {len(readings)}.")
-            return readings[int(answer) - 1]
-
-        return ask_until(self._talk, "  The numbers in it are as in", "1", which)
-
-    def _press(self, port: PortToWire, found: Found, reading: Reading, names: Sequence[str]) -> dict[str, object]:
-        self._talk.say("  Press it now, once.")
-        link = self._opener(port.port, found.wire)
-        try:
-            data = collect(link, self._clock, lambda its, _s: bool(press_pattern(its, reading, names)), _BUTTON_S)
-        finally:
-            link.close()
-        if pattern := press_pattern(data, reading, names):
-            self._talk.say("  Its line was found.")
-            return {"button_pattern": pattern}
-        self._talk.say("  No other line came: left out.")
-        return {}
 
     # ------------------------------------------------------------ SCPI and Modbus
 

@@ -213,3 +213,8 @@ def test_the_line_of_a_data_button_is_told_from_the_stream() -> None:
     assert press_pattern(pressed, reading, ["lift"]) == r"B *(?P<lift>[-+]\d+\.\d{4}) in"
     assert press_pattern(stream, reading, ["lift"]) == ""
     assert press_pattern(stream + b"error\r" + stream, reading, ["lift"]) == ""
+
+
+def test_what_the_shipped_parser_does_not_read_is_not_proposed() -> None:
+    # as numbers they are infinite, which the parser discards
+    assert recognise(b"1e999 2\r\n" * 12).kind == "text"
