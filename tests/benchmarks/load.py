@@ -20,6 +20,7 @@ import statistics
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -29,7 +30,7 @@ from typing import Any
 import numpy as np
 
 from acquire.bundled import read_bundled
-from acquire.client import Lost
+from acquire.client import Client, Lost
 from acquire.config import parse_config
 from acquire.demo import daemon_on
 from acquire.demo_plan import demo_requests
@@ -170,6 +171,7 @@ def daemon_under_load(ports: Ports, seconds: float, folder: Path) -> dict[str, A
             with Listening(client, operator.hear):
                 memory, shares = _watch(pid, seconds)
                 sent = sender.stop()
+                _wait_until_read(client, sum(had // len(its) for had, (its, _) in zip(sent, ports, strict=True)))
             client.act(Action(kind="abort"))
     with ArchiveReader(folder / "archive.db") as reader:
         pull = reader.pull(pull_id)
@@ -185,6 +187,18 @@ def daemon_under_load(ports: Ports, seconds: float, folder: Path) -> dict[str, A
         "situations": operator.situations,
         "log": (folder / "daemon.log").read_text().splitlines()[-1],
     }
+
+
+def _wait_until_read(client: Client, lines: int) -> None:
+    """Until what was on its way has come in."""
+    read = threading.Event()
+
+    def hear(item: Frame | LiveEvent | Lost) -> None:
+        if isinstance(item, Frame) and sum(its.good_lines for its in item.instruments) >= lines:
+            read.set()
+
+    with Listening(client, hear):
+        read.wait(60)
 
 
 def _watch(pid: int, seconds: float) -> tuple[list[float], list[float]]:
