@@ -99,7 +99,7 @@ columns = st.lists(st.tuples(labels, number_forms, units), min_size=1, max_size=
 
 
 @given(columns, separators, ends, st.integers(0, 2**32), st.sampled_from([0.9, 9.9, 300.0]))
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=50, deadline=None)
 @example([("", "{: 9.1f}", ""), ("", "{: 9.1f}", "")], " ", "\n", 0, 300.0)
 def test_whatever_the_form_of_the_lines_every_number_comes_back_as_it_was_sent(
     told: list[tuple[str, str, str]], separator: str, end: str, seed: int, size: float
@@ -129,7 +129,7 @@ def test_no_bytes_whatever_end_the_looking(data: bytes, streams: bool) -> None:
 
 
 @given(st.text(alphabet="0123456789.,+-eE PQ\t\r\n=;\x02", max_size=400), st.booleans())
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=120, deadline=None)
 def test_what_looks_like_numbers_is_only_proposed_when_the_shipped_parser_reads_it(text: str, streams: bool) -> None:
     for reading in recognise(text.encode(), streams=streams).readings:
         shape = reading.shapes[0]
