@@ -11,6 +11,7 @@ it waits longer between the hands' last touch and the taking.
 import argparse
 import random
 import statistics
+import sys
 import time
 
 from acquire.demo_plan import demo_requests
@@ -33,7 +34,7 @@ def line(name: str, its: Told) -> str:
     """One row of the table."""
     waits = [point.wait_s for point in its.accepted]
     bias = statistics.fmean(point.error_rel for point in its.accepted)
-    wrong = sum(bool(point.wrong) for point in its.accepted)
+    wrong = f"{sum(bool(point.wrong) for point in its.accepted)}, {sum(point.as_it_began for point in its.accepted)}"
     return (
         f"| {name} | {its.seconds / 60:.1f} | {len(its.accepted)} | {wrong} | {its.inside:.1%} | {its.spread:.2f} "
         f"| {bias:+.3%} | {statistics.median(waits):.1f} |"
@@ -41,7 +42,7 @@ def line(name: str, its: Told) -> str:
 
 
 def main() -> None:
-    """Print the table, and where the time went."""
+    """Play the hour twice."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("--minutes", type=float, default=60.0)
     parser.add_argument("--first", type=int, default=1)
@@ -52,8 +53,14 @@ def main() -> None:
         fumbled.add(both(fumbling_bench(seed), random.Random(seed)))
         perfect.add(both(perfect_bench(seed), None))
         seed += 1
+        print(f"{fumbled.seconds / 60:.0f} of {asked.minutes:.0f} min", file=sys.stderr)
     print(f"{seed - asked.first} benches in {time.perf_counter() - began:.0f} s")
-    print("| operator | min | points | taken where none should be | truth inside | spread | bias | wait s, median |")
+    report(fumbled, perfect)
+
+
+def report(fumbled: Told, perfect: Told) -> None:
+    """Both operators, and where the time went."""
+    print("| operator | min | points | wrong place, as a move began | truth inside | spread | bias | wait s, median |")
     print("|---|---|---|---|---|---|---|---|")
     print(line("fumbles", fumbled))
     print(line("perfect", perfect))

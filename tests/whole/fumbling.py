@@ -22,22 +22,30 @@ from sim.scenario import FUMBLING, STEADY_HANDS, Mishaps
 from tests.whole.virtual import VirtualBench
 
 PERFECT = replace(FUMBLING, name="perfect", habits=STEADY_HANDS, mishaps=Mishaps())
-NO_PLACE_TO_TAKE = ("moving", "paused", "wrong lift", "touching", "changing")
+MOVING = ("moving", "paused", "wrong lift", "touching", "changing")
 LIFT_OFF_M = 0.0025 * INCH_M
 """The lift tolerance and what the indicator may be wrong by."""
+_PRESSURE_OFF_REL = 0.03
+"""The band of 2 %, and what can be lost of it before a tenth of a second is full."""
 _TAIL_US = 300_000
+"""The last of a move is slow and within the tolerance."""
 _HISTORY = 4000
 
 
 @dataclass(frozen=True, slots=True)
 class Accepted:
-    """A point that was accepted as settled, beside the truth. ``wrong``: why it should not have been taken."""
+    """A point that was accepted as settled, beside the truth.
+
+    ``wrong``: why it should not have been taken; ``as_it_began``: the hands had
+    just begun to move, which showed nowhere yet: what was read is right.
+    """
 
     step: int
     ratio: float
     error_rel: float
     wait_s: float
     wrong: str = ""
+    as_it_began: bool = False
 
 
 @dataclass(slots=True)
@@ -89,10 +97,10 @@ class _Watch:
     def __call__(self, core: PullCore, outputs: Sequence[Output]) -> None:
         """After one tick's samples."""
         operator, now_s = self._bench.bench.operator, self._bench.bench.t_s
+        self._lifts.append((self._bench.t_us, operator.lift_m))
         for output in outputs:
             if isinstance(output, Taken):
                 self._taken(output.point)
-        self._lifts.append((self._bench.t_us, operator.lift_m))
         if operator.lift_doing != "holding" or operator.pressure_doing != "holding" or operator.bump_m:
             self._touched_s = now_s
         if self._rng is not None and core.phase == "steps":
@@ -144,17 +152,20 @@ class _Watch:
         truth = self._bench.truth_m3_s(self._request.direction, self._request.lifts_m[point.step])
         off = point.flow.flow_m3_s - truth
         ratio = off / point.flow.half_width_95_m3_s
-        self.told.accepted.append(Accepted(point.step, ratio, off / truth, wait_s, self._wrong(point)))
+        operator = self._bench.bench.operator
+        moves = operator.lift_doing in MOVING or operator.pressure_doing in MOVING
+        wrong = self._wrong(point)
+        self.told.accepted.append(Accepted(point.step, ratio, off / truth, wait_s, wrong, moves and not wrong))
 
     def _wrong(self, point: Point) -> str:
-        operator = self._bench.bench.operator
-        for doing in (operator.lift_doing, operator.pressure_doing):
-            if doing in NO_PLACE_TO_TAKE:
-                return doing
-        asked_m = self._request.lifts_m[point.step]
-        start_us, end_us = point.capture.t_start_us + _TAIL_US, point.capture.t_end_us
-        off_m = max((abs(lift_m - asked_m) for t_us, lift_m in self._lifts if start_us <= t_us <= end_us), default=0.0)
-        return f"lift off by {off_m / INCH_M:.4f} in" if off_m > LIFT_OFF_M else ""
+        """By the true lift over the window and now, and the true pressure now."""
+        asked_m, asked_pa = self._request.lifts_m[point.step], self._request.steps()[point.step].test_pressure_pa
+        start_us = point.capture.t_start_us + _TAIL_US
+        off_m = max(abs(lift_m - asked_m) for t_us, lift_m in self._lifts if t_us >= start_us)
+        off_rel = abs(self._bench.bench.plant.test_pressure_pa / asked_pa - 1)
+        if off_m > LIFT_OFF_M:
+            return f"lift off by {off_m / INCH_M:.4f} in"
+        return f"test pressure off by {off_rel:.1%}" if off_rel > _PRESSURE_OFF_REL else ""
 
 
 def pull(bench: VirtualBench, request: PullRequest, law: LeakageLaw | None, keys: random.Random | None) -> Told:
