@@ -36,7 +36,8 @@ def pull(
     )  # fmt: skip
     base = ArchivedPull(
         id=number, uid=f"u{number}", request=request, config=CONFIG,
-        started_utc=f"2026-03-{number % 28 + 1:02}T08:00:00Z", ended_utc=None, outcome="complete", version="", sources={}, points=its or points(), skipped=(),
+        started_utc=f"2026-03-{number % 28 + 1:02}T08:00:00Z", ended_utc=None,
+        outcome="complete", version="", sources={}, points=its or points(), skipped=(),
         zeros_before=None, zeros_after=None, marks=(), leakage=None, sessions=(),
     )  # fmt: skip
     return replace(base, **changes)
