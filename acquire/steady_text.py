@@ -61,7 +61,10 @@ def hold_text(pull: ArchivedPull, held: PullHold) -> str:
     traces = [
         f"{one.point.step + 1:>4}  {trace(one.pressure_pa.tolist(), one.hold.target_pa, one.hold.band_pa)}"
         for one in held.points
+        if "test_pressure" not in one.point.typed
     ]
+    if traces:
+        traces = ["Trace of each reading, from lowest to highest of its band (! = outside):", *traces, ""]
     loose = [
         fill(f"step {one.point.step + 1}: {in_units(one.hold.reason)}.", WIDTH)
         for one in held.points
@@ -74,9 +77,7 @@ def hold_text(pull: ArchivedPull, held: PullHold) -> str:
             columns(rows),
             f"({unit}; off: mean less target; far off: the sample farthest from the target)",
             "",
-            "Trace of each reading, from lowest to highest of its band (! = outside):",
             *traces,
-            "",
             *loose,
             fill(verdict, WIDTH),
             "",

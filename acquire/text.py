@@ -146,7 +146,7 @@ def pull_text(pull: ArchivedPull, flow_unit: str | None = None) -> str:
             f"lift {shown.lift_unit}",
             f"flow {flow_unit_said(shown.flow_unit, pull.config.reference.convention)}",
             "±95 %",
-            f"held {shown.pressure_unit}",
+            f"{'test' if any('test_pressure' in p.typed for p in pull.points) else 'held'} {shown.pressure_unit}",
             "n indep.",
             "how",
         )

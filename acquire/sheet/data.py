@@ -204,7 +204,7 @@ def _cell(pull: ArchivedPull, step: int, units: Units, its: PortPoint | None) ->
         flow=flow,
         half_width=half_width,
         held=units.pressure(point.hold.mean_pa),
-        sd=units.pressure(point.hold.sd_pa),
+        sd="–" if "test_pressure" in point.typed else units.pressure(point.hold.sd_pa),
         coefficient=number(None if curtain is None else curtain.coefficient.value, 3),
         marks=marks_of(point) + ("c" if curtain is not None and curtain.coefficient.flag else ""),
     )

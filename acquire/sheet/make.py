@@ -62,6 +62,7 @@ def sheet_data(pulls: Sequence[ArchivedPull], units: Units, csv_bytes: bytes) ->
             "lift": printed_unit(units.display.lift),
             "flow": flow_unit_said(printed_unit(units.display.flow), pulls[0].config.reference.convention),
             "pressure": printed_unit(units.display.pressure),
+            "held": "test" if any("test_pressure" in p.typed for pull in pulls for p in pull.points) else "held",
         },
         "rows": [asdict(row) for row in rows_of(pulls, units)],
         "marks": [[letter, MARK_MEANINGS[letter]] for letter in used],
