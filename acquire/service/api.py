@@ -1,6 +1,7 @@
 """The endpoints. Models in, models out; every refusal is one sentence."""
 
-from contextlib import AbstractContextManager
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from typing import Annotated, Any
 
@@ -9,6 +10,7 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, TypeAdapter, ValidationError
 from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
 
 from acquire.bench_records import kinds
 from acquire.beside import pull_beside
@@ -165,17 +167,12 @@ def make_app(behind: Behind, version: str) -> FastAPI:
 
     @app.get("/v1/pulls/{pull_id}", response_model=PullAnswer, responses=refusals(401, 404, 422))
     def get_pull(pull_id: PullId) -> Response:
-        with behind.archive() as archive:
-            try:
-                return _json(PullAnswer(pull=archive.pull(pull_id)))
-            except ArchiveError as error:
-                if any(row.id == pull_id for row in archive.pulls()):
-                    raise
-                return refusal(404, str(error))
+        with behind.archive() as archive, _missing(archive, pull_id):
+            return _json(PullAnswer(pull=archive.pull(pull_id)))
 
     @app.get("/v1/pulls/{pull_id}/beside", response_model=PullBeside, responses=refusals(401, 404, 422))
     def get_beside(pull_id: PullId, other: Annotated[int | None, Query(ge=1, le=2**63 - 1)] = None) -> Response:
-        with behind.archive() as archive:
+        with behind.archive() as archive, _missing(archive, pull_id, other):
             return _json(pull_beside(archive, pull_id, other))
 
     @app.get("/v1/subjects", response_model=list[Subject], responses=refusals(401))
@@ -226,6 +223,18 @@ def make_app(behind: Behind, version: str) -> FastAPI:
             await serve_live(socket, behind.hub, behind.frame, rate, after, run)
 
     return app
+
+
+@contextmanager
+def _missing(archive: ArchiveApi, *pull_ids: int | None) -> Iterator[None]:
+    """Say 404 of a pull that is not in the archive, and of no other fault."""
+    try:
+        yield
+    except ArchiveError as error:
+        present = {row.id for row in archive.pulls()}
+        if all(pull_id in present for pull_id in pull_ids if pull_id is not None):
+            raise
+        raise HTTPException(404, str(error)) from error
 
 
 def _json(value: Any, adapter: TypeAdapter[Any] | None = None) -> Response:

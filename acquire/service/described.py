@@ -6,6 +6,7 @@ and the live stream, which OpenAPI has no word for.
 """
 
 import json
+from collections.abc import Iterator
 from typing import Any, cast
 
 from fastapi import FastAPI
@@ -14,6 +15,7 @@ from pydantic.json_schema import models_json_schema
 
 from acquire import __version__
 from acquire.bench_records import kinds
+from acquire.config import Table
 from acquire.wire import HIGHEST_RATE, LIVE, LOWEST_RATE, Refusal
 
 Responses = dict[int | str, dict[str, Any]]
@@ -57,7 +59,10 @@ def refusals(*more: int) -> Responses:
 
 def live_schema() -> dict[str, Any]:
     """JSON Schema of every message of the live stream."""
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **LIVE.json_schema(mode="serialization")}
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        **LIVE.json_schema(mode="serialization", by_alias=False),
+    }
 
 
 def describe(app: FastAPI) -> dict[str, Any]:
@@ -66,9 +71,12 @@ def describe(app: FastAPI) -> dict[str, Any]:
         title="steadydraw", version=app.version, description=DESCRIPTION, routes=app.routes, openapi_version="3.1.0"
     )
     components = document["components"]
+    _name_as_answered(components["schemas"])
     components["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer"}}
     document["security"] = [{"token": []}]
-    models, definitions = models_json_schema([(model, "validation") for model in kinds().values()], ref_template=_REF)
+    models, definitions = models_json_schema(
+        [(model, "validation") for model in kinds().values()], by_alias=False, ref_template=_REF
+    )
     components["schemas"] |= definitions["$defs"]
     body = {"application/json": {"schema": {"anyOf": [models[model, "validation"] for model in kinds().values()]}}}
     keep = document["paths"]["/v1/bench-records/{kind}"]["post"]
@@ -76,6 +84,24 @@ def describe(app: FastAPI) -> dict[str, Any]:
     document["paths"]["/v1/health"]["get"] |= {"security": []}
     document["paths"]["/v1/health"]["get"]["responses"].pop("401", None)
     return document
+
+
+def _name_as_answered(schemas: dict[str, Any]) -> None:
+    """Keys as the daemon writes them, with their unit ("lifts_m"); those that people write in a plan are aliases."""
+    models = {model.__name__: model for model in _below(Table)}
+    for name, schema in schemas.items():
+        model = models.get(name.removesuffix("-Input").removesuffix("-Output"))
+        named = {its.alias: key for key, its in model.model_fields.items() if its.alias} if model is not None else {}
+        if "properties" in schema:
+            schema["properties"] = {named.get(key, key): its for key, its in schema["properties"].items()}
+        if "required" in schema:
+            schema["required"] = [named.get(key, key) for key in schema["required"]]
+
+
+def _below(model: type[Table]) -> Iterator[type[Table]]:
+    for each in model.__subclasses__():
+        yield each
+        yield from _below(each)
 
 
 def as_text(document: dict[str, Any]) -> str:

@@ -1,5 +1,7 @@
 """What goes wrong in an endpoint, as a refusal: one sentence, always the same model."""
 
+from http import HTTPStatus
+
 from fastapi import FastAPI, Request, Response, WebSocket
 from fastapi.exceptions import RequestValidationError, WebSocketRequestValidationError
 from starlette.exceptions import HTTPException
@@ -44,7 +46,9 @@ def add_refusals(app: FastAPI) -> None:
             404: f"there is no {request.url.path} here: see /v1/openapi.json",
             405: f"{request.method} is not for {request.url.path}: see /v1/openapi.json",
         }
-        sentence = said.get(error.status_code, str(error.detail))
+        detail = str(error.detail)
+        plain = detail == HTTPStatus(error.status_code).phrase or error.status_code == 400
+        sentence = said.get(error.status_code, detail) if plain else detail
         answer = refusal(error.status_code, sentence)
         answer.headers.update(error.headers or {})
         return answer
