@@ -1,6 +1,7 @@
 """Whatever goes wrong is said in one sentence, and nothing acknowledged is lost."""
 
 import os
+import random
 import shutil
 import sqlite3
 import subprocess
@@ -18,6 +19,7 @@ from acquire.store.archive import Archive
 from acquire.store.errors import ArchiveError
 from acquire.store.reader import ArchiveReader
 from acquire.store.version import VERSION
+from tests.store.disk import FULL, IOERR_SYNC, IOERR_WRITE, can_watch, watched
 from tests.store.examples import CONFIG, LAW, POINT, REQUEST, SOURCES, UTC, begin, point, second
 
 NOBODY = 65534
@@ -361,3 +363,43 @@ def test_pandas_is_not_loaded_by_writing_and_reading(path: Path) -> None:
         [sys.executable, "-c", program, str(path)], cwd=root, capture_output=True, text=True, check=False
     )
     assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.skipif(not can_watch(), reason="SQLite is no library of its own in this Python")
+@pytest.mark.parametrize(
+    ("code", "what", "chance", "said"),
+    [
+        (FULL, "write", 0.05, "no space is left"),
+        (IOERR_WRITE, "write", 0.05, "the disk of the archive"),
+        (IOERR_SYNC, "sync", 0.3, "the disk of the archive"),
+    ],
+)
+def test_a_disk_that_fails_at_any_write_or_sync_loses_nothing_acknowledged_and_is_over_with_it(
+    path: Path, code: int, what: str, chance: float, said: str
+) -> None:
+    with watched(path.parent) as disk, Archive.open(path) as archive:
+        archive._sql.execute("PRAGMA wal_autocheckpoint = 20")
+        pull_id, session_id = begin(archive)
+        rng, refused = random.Random(2), list[str]()
+        disk.trouble = lambda did: code if did.what == what and rng.random() < chance else 0
+        for step in range(12):
+            while not _kept(archive, pull_id, session_id, step, refused):
+                assert len(refused) < 200
+            with ArchiveReader(path) as reader:
+                assert len(reader.pull(pull_id).points) == step + 1
+        disk.trouble = lambda did: 0
+    assert len(refused) >= 3
+    assert all(said in its for its in refused)
+    with ArchiveReader(path) as reader:
+        reader.check()
+        assert reader.pull(pull_id).points == tuple(point(step) for step in range(12))
+        assert reader.session(session_id).samples == 12 * len(second())
+
+
+def _kept(archive: Archive, pull_id: int, session_id: int, step: int, refused: list[str]) -> bool:
+    try:
+        archive.commit_point(pull_id, session_id, point(step), second(50 * step))
+    except ArchiveError as error:
+        refused.append(str(error))
+        return False
+    return True
