@@ -9,7 +9,7 @@ from acquire.config import ServiceSettings, load_config
 from acquire.engine import Engine
 from acquire.records import LiveEvent, Refused
 from acquire.service import Service
-from acquire.service.logs import is_journal, start_logging
+from acquire.service.logs import NOTICE, is_journal, start_logging
 from acquire.service.server import Beyond
 from acquire.single import claim
 from acquire.where import log_path
@@ -77,4 +77,5 @@ def where_to_listen(settings: ServiceSettings, asked: Serving) -> tuple[str, int
 
 
 def _log_event(event: LiveEvent) -> None:
-    log.log(logging.WARNING if event.kind in ("mark", "notice") else logging.INFO, "%s: %s", event.kind, event.sentence)
+    level = {"mark": logging.WARNING, "notice": NOTICE}.get(event.kind, logging.INFO)
+    log.log(level, "%s: %s", event.kind, event.sentence)

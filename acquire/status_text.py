@@ -34,7 +34,7 @@ def status_text(found: BenchStatus) -> str:
     lines.append(f"  pull         {_pull(its)}")
     for each in its.instruments:
         age = "" if each.age_s is None else f", last reading {each.age_s:.1f} s ago"
-        lines.append(f"  {each.name[:12]:<12} {each.state}{age}")
+        lines.append(f"  {each.name:<12} {each.state}{age}")
     room = "" if its.archive.free_bytes is None else f", {its.archive.free_bytes / 1e9:.1f} GB free"
     can = "can be written" if its.archive.writable else "cannot be written"
     lines.append(f"  archive      {its.archive.path}: {can}{room}")

@@ -13,7 +13,8 @@ from acquire.records import Refused
 LARGEST_FILE = 1_000_000
 FILES_KEPT = 5
 # levels of syslog(3), as systemd reads them at the beginning of a line (sd-daemon(3))
-_PRIORITIES = ((logging.CRITICAL, 2), (logging.ERROR, 3), (logging.WARNING, 4), (logging.INFO, 6))
+NOTICE = 25
+_PRIORITIES = ((logging.CRITICAL, 2), (logging.ERROR, 3), (logging.WARNING, 4), (NOTICE, 5), (logging.INFO, 6))
 
 
 class JournalFormatter(logging.Formatter):
