@@ -48,6 +48,9 @@ class RecordingBench(VirtualBench):
             samples, presses = feed()
             digit = len(self.events) * 7919 % 3
             samples.append(Sample("room_temperature", self.t_us, 21.0 + digit / 100, "sim://weather"))
+            # a change that stays: its first reading is doubted, the next one settles it
+            humidity = 40.0 if len(self.events) // 1000 % 2 else 60.0
+            samples.append(Sample("room_humidity", self.t_us, humidity, "sim://weather"))
             if len(self.events) % 500 < 5:
                 # one spoilt reading, and a channel that nobody knows
                 samples.append(Sample("room_temperature", self.t_us, 61.0, "sim://weather"))
