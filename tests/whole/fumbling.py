@@ -18,7 +18,7 @@ from acquire.records import Action, LeakageLaw, PullRequest, Refused
 from acquire.units import INCH_M
 from acquire.values import Point
 from sim.bench import SimBench
-from sim.scenario import FUMBLING, STEADY_HANDS, Mishaps
+from sim.scenario import FUMBLING, STEADY_HANDS, Mishaps, Scenario
 from tests.whole.virtual import VirtualBench
 
 PERFECT = replace(FUMBLING, name="perfect", habits=STEADY_HANDS, mishaps=Mishaps())
@@ -176,9 +176,9 @@ def pull(bench: VirtualBench, request: PullRequest, law: LeakageLaw | None, keys
     return watch.told
 
 
-def fumbling_bench(seed: int) -> VirtualBench:
+def fumbling_bench(seed: int, scenario: Scenario = FUMBLING) -> VirtualBench:
     """A bench with an operator who fumbles."""
-    return VirtualBench(seed, bench=SimBench(seed, FUMBLING))
+    return VirtualBench(seed, bench=SimBench(seed, scenario))
 
 
 def perfect_bench(seed: int) -> VirtualBench:

@@ -1,21 +1,25 @@
 """An operator who fumbles: what is taken as settled is right all the same."""
 
 import random
+from dataclasses import replace
 from functools import lru_cache
 
 from acquire.demo_plan import demo_requests
 from acquire.units import INCH_M
+from sim.scenario import FUMBLING
 from tests.whole.fumbling import Told, fumbling_bench, pull
 
 LIFTS = tuple(lift * INCH_M for lift in (0.1, 0.2, 0.35, 0.5))
 SEEDS = (3, 8)
+# at a wrong lift for so long that a reading could be taken there
+WORSE = replace(FUMBLING, habits=replace(FUMBLING.habits, wrong_lift_share=0.6, wrong_lift_s=(9.0, 14.0)))
 
 
 @lru_cache
 def told() -> Told:
     found = Told()
     for seed in SEEDS:
-        bench = fumbling_bench(seed)
+        bench = fumbling_bench(seed, WORSE)
         request = demo_requests(bench.config)[1].model_copy(update={"lifts_m": LIFTS})
         found.add(pull(bench, request, None, random.Random(seed)))
     return found
