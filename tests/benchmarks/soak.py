@@ -33,6 +33,8 @@ FOUND_WITHIN_S = 40.0
 SAMPLE_EVERY_S = 5.0
 SAID = ("unplug", "boot", "stall", "foreign", "baud", "endless", "drip", "late", "lose", "double", "flip")
 """What a notice of the instrument tells; the others show otherwise, and half a rate is no fault of a point."""
+QUIET = ("unplug", "boot", "stall", "endless", "drip", "late")
+"""Of these, what makes an instrument silent."""
 KINDS = (*SAID, "freeze", "digit", "half", "rezero")
 
 
@@ -114,6 +116,8 @@ class Soak:
         self.injected: list[Injected] = []
         self.points: list[tuple[float, Point]] = []
         self.events: list[tuple[float, LiveEvent]] = []
+        # said with no fault before it
+        self.alone: list[tuple[float, str]] = []
         self.pulls = 0
         self._frame: Frame | None = None
         self._rejected: set[int] = set()
@@ -136,7 +140,9 @@ class Soak:
         if event.kind == "notice":
             for device in ("front_end", "lift_indicator"):
                 if event.sentence.startswith(device) and " is back" not in event.sentence:
-                    self._found(device, now_s, event.sentence, SAID)
+                    self._found(device, now_s, event.sentence, QUIET if "nothing" in event.sentence else SAID)
+                    if not any(one.device == device and 0 <= now_s - one.at_s <= 25 for one in self.injected[-2:]):
+                        self.alone.append((now_s, event.sentence))
         if event.kind == "mark":
             self._found("lift_indicator", now_s, event.sentence, ("rezero",))
         if event.point is not None:
@@ -232,6 +238,7 @@ def report(soak: Soak, held: Held, live: LiveBench) -> None:
     print(f"marks: {len(marks)}, of these {sum(LOST.split()[1] in mark for mark in marks)} of a lift's zero")
     faults = [event.sentence for _, event in soak.events if "steadydraw has a fault" in event.sentence]
     print(f"faults of our own: {faults or 'none'}")
+    print(f"said without a fault: {len(soak.alone)}; {[f'{at:.0f} s {said[:60]}' for at, said in soak.alone[:5]]}")
     print(f"held: {held.slopes()}")
     for one in soak.injected:
         after = "-" if one.found_after_s is None else f"{one.found_after_s:.1f} s"
