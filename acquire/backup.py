@@ -182,6 +182,7 @@ def _cannot_write(path: Path) -> Iterator[None]:
 
 
 def to_disk(path: Path) -> None:
+    """Let the disk have all of a file that was written."""
     with path.open("r+b") as file:
         os.fsync(file.fileno())
 
