@@ -69,6 +69,7 @@ class Blocks:
         self._steps: deque[float] = deque(maxlen=_HISTORY)
         self._habit_us = 0
         self._same_since_us: int | None = None
+        self._jumped_us: int | None = None
 
     def push(self, t_us: int, area_m2: float, mass_flow_kg_s: float) -> None:
         """One sample. Cheap: all work waits for ``close``."""
@@ -133,6 +134,10 @@ class Blocks:
         alive = self._same_since_us >= rest_us + _ALIVE_US
         return now_us - self._same_since_us > max(_FROZEN_US, 3 * self._habit_us if alive else 0)
 
+    def jumped_since(self, t_us: int) -> bool:
+        """Whether the meter has made a step since then that is no digit's: so a fault ends."""
+        return self._jumped_us is not None and self._jumped_us >= t_us
+
     def _watch(self) -> None:
         """Keep since when the meter has shown the same, and its habit of doing so.
 
@@ -152,6 +157,8 @@ class Blocks:
             if self._step_rel(first) < _HABIT_STEP:
                 run_us = self._t[first] - self._same_since_us
                 self._habit_us = max(self._habit_us, min(run_us, _LONGEST_HABIT_US))
+            else:
+                self._jumped_us = self._t[first]
             self._same_since_us = self._t[last]
         self._last_seen = self._area[-1], self._mass[-1]
 

@@ -53,6 +53,7 @@ class Stabiliser:
         self._frozen = False
         # what was frozen up to then shows nothing of the approach
         self._thawed_us = 0
+        self._froze_us: int | None = None
         self._capture: Capture | None = None
         self._standing = Standing("waiting", ("signal",), detail="no step asked for")
 
@@ -217,8 +218,15 @@ class Stabiliser:
         flow_frozen = self._flow.same_for_too_long(now_us, rest_us)
         self._frozen = flow_frozen or self._unchanging.too_long(now_us)
         slow = self._flow_pace.slow or self._pressure_pace.slow
-        if self._frozen or slow:
+        if self._unchanging.too_long(now_us) or self._flow_pace.old or self._pressure_pace.old:
             self._thawed_us = now_us
+        # a meter that only stood on a digit has shown something all the time; one that jumps was not there
+        if flow_frozen:
+            self._froze_us = now_us
+        elif self._froze_us is not None:
+            if self._flow.jumped_since(self._froze_us):
+                self._thawed_us = now_us
+            self._froze_us = None
         lift_since = self._lift.settled_since_us()
         pressure_since = self._pressure.inside_since_us
         if lift_since is None or pressure_since is None:
