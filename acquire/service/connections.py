@@ -19,6 +19,7 @@ class BoundedConnection(H11Protocol):
 
     _headers_due: asyncio.TimerHandle | None = None
     _reading_due: asyncio.TimerHandle | None = None
+    _upgraded = False
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         """Take it, at the price of one that is of no use any more; else say that there are too many."""
@@ -31,6 +32,8 @@ class BoundedConnection(H11Protocol):
     def data_received(self, data: bytes) -> None:
         """Feed what came; a request that has begun must be there in time."""
         super().data_received(data)
+        if self._upgraded:
+            return
         if self.waits:
             self._expect_headers()
         else:
@@ -49,7 +52,8 @@ class BoundedConnection(H11Protocol):
             self._expect_headers()
 
     def handle_websocket_upgrade(self, event: h11.Request) -> None:
-        """From here on it is another protocol's."""
+        """From here on it is another protocol's: a live stream asks for nothing and may last for days."""
+        self._upgraded = True
         self._headers_came()
         super().handle_websocket_upgrade(event)
 

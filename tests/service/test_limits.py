@@ -175,6 +175,14 @@ def test_live_streams_are_bounded(service: Service, monkeypatch: pytest.MonkeyPa
         assert json.loads(no.value.response.body or b"")["sentence"] == "2 live streams are open: close one first"
 
 
+@pytest.mark.usefixtures("quick")
+def test_a_live_stream_outlasts_the_time_for_headers(service: Service) -> None:
+    with live(service) as listening:
+        messages = [json.loads(listening.recv(timeout=10)) for _ in range(20)]
+    # 19 frames at 30 a second take three times as long as headers may
+    assert all("frame" in message for message in messages[1:])
+
+
 @pytest.mark.parametrize("said", ["take", b"\x00\xff", "x" * (limits.LARGEST_MESSAGE + 1)])
 def test_a_live_client_that_says_something_is_disconnected(service: Service, said: str | bytes) -> None:
     with live(service) as talker:
