@@ -128,8 +128,8 @@ class Reading:
         reader = ZeroReader(self.config.zero, with_lift=True)
         while signals.zeros is None:
             for sample in self._tick():
-                value = signals.take_in(sample)
-                if value is not None and signals.zeros is None:
+                value = signals.si(sample.channel, sample.value)
+                if signals.take_in(sample.channel, sample.t_us, value) and signals.zeros is None:
                     signals.zeros = reader.push(sample.t_us, sample.channel, value)
 
     def _shift_zeros(self, config: BenchConfig) -> None:
@@ -146,8 +146,8 @@ class Reading:
         judge, aimed, began_s = Stabiliser(settling), False, self.bench.t_s
         while judge.capture() is None and self.bench.t_s - began_s < _LONGEST_S:
             for sample in self._tick():
-                value = signals.take_in(sample)
-                if value is None:
+                value = signals.si(sample.channel, sample.value)
+                if not signals.take_in(sample.channel, sample.t_us, value):
                     continue
                 value -= signals.zero(sample.channel)
                 signals.keep(sample.channel, sample.t_us, value)

@@ -1,6 +1,8 @@
 """The real daemon publishes a pull on the simulated bench, is killed in the middle, and goes on."""
 
 import signal
+import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -10,8 +12,15 @@ from acquire.listening import Listening
 from acquire.store.reader import ArchiveReader
 from tests.publishing.listener import Listener
 from tests.publishing.mosquitto import Mosquitto
-from tests.whole.test_kill import SPEED, connect, start
+from tests.whole.test_kill import SPEED, connect
 from tests.whole.virtual import demo_config
+
+
+def start(folder: Path) -> "subprocess.Popen[bytes]":
+    command = [sys.executable, "-m", "acquire", "serve", "--config", str(folder / "bench.toml")]
+    command += ["--db", str(folder / "archive.db"), "--clock-speed", str(SPEED)]
+    null = subprocess.DEVNULL
+    return subprocess.Popen(command, stdin=null, stdout=null, stderr=null)
 
 
 def test_a_killed_daemon_publishes_every_point_of_the_pull_once(
@@ -22,7 +31,7 @@ def test_a_killed_daemon_publishes_every_point_of_the_pull_once(
         (tmp_path / "bench.toml").write_text(demo_config_text(sim.ports) + publish, encoding="utf-8")
         process = start(tmp_path)
         try:
-            client = connect(process)
+            client = connect(process.pid)
             listener.until(lambda: listener.states() == [True])
             with Listening(client, lambda _: None), operator_follows(client, sim):
                 pull_id = client.begin(demo_requests(demo_config())[0])
@@ -31,7 +40,7 @@ def test_a_killed_daemon_publishes_every_point_of_the_pull_once(
                 process.wait()
             listener.until(lambda: listener.states() == [True, False])
             process = start(tmp_path)
-            client = connect(process)
+            client = connect(process.pid)
             client.resume(pull_id)
             with Listening(client, lambda _: None), operator_follows(client, sim):
                 until = time.monotonic() + 60
