@@ -4,7 +4,7 @@ Pure: what the pull and its instruments look like goes in, one sentence comes
 out. It never mentions keys: it is read at the bench and by other programs.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from acquire.config import Display
@@ -19,6 +19,13 @@ from acquire.values import Missing, Point, Standing, Step
 ANNOUNCE_US = 2_000_000
 # within so many bands of zero the blower no longer runs
 _NEARLY_ZERO = 5.0
+
+# how the test pressure moves, asked for only where it is said
+Trend = Callable[[], float | None]
+
+
+def _unknown() -> None:
+    return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,12 +53,12 @@ class Guidance:
         core: PullCore | None,
         silence: Silence | None,
         announced: Point | None,
-        trend_pa_s: float | None = None,
+        trend_pa_s: Trend = _unknown,
     ) -> Guide:
         """The sentence for this moment.
 
         ``announced`` is the point taken within the last ``ANNOUNCE_US``;
-        ``trend_pa_s`` how the test pressure moves, where that is known.
+        ``trend_pa_s`` gives how the test pressure moves, None where that is not known.
         """
         if core is None and silence is not None:
             return _say("signal_lost", _silent(silence))
@@ -112,7 +119,7 @@ class Guidance:
             return _say("type_value", sentence, wants)
         return _say("hold_zero", f"Hold: reading the zeros{again}.", wants)
 
-    def _step(self, core: PullCore, wants: Wants, taken: str, trend_pa_s: float | None) -> Guide:
+    def _step(self, core: PullCore, wants: Wants, taken: str, trend_pa_s: Trend) -> Guide:
         step = core.step
         assert step is not None
         pressure, lift = core.latest("test_pressure"), core.latest("lift")
@@ -148,7 +155,7 @@ class Guidance:
             return _say("taken", f"{taken}Next {goal}.", wants)
         return self._hold(core, core.standing(), wants, trend_pa_s)
 
-    def _hold(self, core: PullCore, standing: Standing, wants: Wants, trend_pa_s: float | None) -> Guide:
+    def _hold(self, core: PullCore, standing: Standing, wants: Wants, trend_pa_s: Trend) -> Guide:
         step = core.step
         if core.lift_on_press and standing.state == "settled" and step is not None and step.lift_m is not None:
             sentence = f"Steady: set the lift to {self.lift(step.lift_m)} and press the indicator's button."
@@ -161,7 +168,7 @@ class Guidance:
         if standing.state in ("waiting", "moving"):
             what = _missing(standing.missing) or "air still moving"
             if standing.missing[:1] == ("test pressure",):
-                what = self._moving(trend_pa_s) or what
+                what = self._moving(trend_pa_s()) or what
             return _say("hold_moving", f"Hold: {what}.", wants)
         what = self._drift(standing) if standing.missing[:1] == ("drift",) else _missing(standing.missing)
         left = f", about {standing.remaining_s:.0f} s" if (standing.remaining_s or 0.0) >= 1.0 else ""
@@ -272,6 +279,8 @@ def _silent(silence: Silence) -> str:
         return silence.sentence
     if silence.outside and silence.name == "meter_pressure":
         return "Meter pressure is outside its instrument's range: stop the blower, then fit a larger meter range."
+    if silence.outside and silence.name == "lift":
+        return "Lift is outside its instrument's range: bring it back; with the valve closed, zero the indicator."
     if silence.outside:
         return f"{name} is outside its instrument's range: bring it back, or correct the channel's low and high."
     instrument = _INSTRUMENTS.get(silence.name, name)

@@ -9,7 +9,6 @@ from collections import deque
 from collections.abc import Iterable
 from statistics import median
 
-from acquire.strays import LONGEST
 from acquire.units import INCH_M
 from acquire.values import Mark
 
@@ -64,7 +63,7 @@ class LiftZero:
         """
         if self._jumped_us is None:
             self._look(t_us, lift_m, pressure_share)
-        elif self._since < LONGEST and abs(lift_m - self.before_m) <= 2 * self._tolerance_m:
+        elif abs(lift_m - self.before_m) <= 2 * self._tolerance_m:
             self._jumped_us = None  # a stray reading
         self._lifts.append(lift_m)
         if area_m2 is not None:

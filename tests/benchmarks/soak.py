@@ -170,6 +170,9 @@ class Soak:
                 self.pulls += 1
             except Refused:
                 self._ended.set()
+        elif frame is not None and frame.pull is not None and frame.pull.phase in ("zero_before", "zero_after"):
+            # zeroed while it was closed down: whoever sees the closed valve read other than zero zeroes it
+            self.live.do(_zero_it)
         elif frame is not None and "lost its zero" in frame.guide.sentence:
             self.live.do(_zero_it)
             if self.live.bench.operator.lift_m < 5e-5:
@@ -238,7 +241,9 @@ def report(soak: Soak, held: Held, live: LiveBench) -> None:
     print(f"marks: {len(marks)}, of these {sum(LOST.split()[1] in mark for mark in marks)} of a lift's zero")
     faults = [event.sentence for _, event in soak.events if "steadydraw has a fault" in event.sentence]
     print(f"faults of our own: {faults or 'none'}")
-    print(f"said without a fault: {len(soak.alone)}; {[f'{at:.0f} s {said[:60]}' for at, said in soak.alone[:5]]}")
+    print(f"said without a fault: {len(soak.alone)}")
+    for at_s, said in soak.alone[:: max(1, len(soak.alone) // 12)]:
+        print(f"  {at_s:.0f} s: {said[said.rfind('/') + 1 :][:90]}")
     print(f"held: {held.slopes()}")
     for one in soak.injected:
         after = "-" if one.found_after_s is None else f"{one.found_after_s:.1f} s"

@@ -138,6 +138,12 @@ ROWS: dict[str, Row] = {
         "the same",
         "test_an_indicator_zeroed_between_stays_never_sends_to_a_wrong_lift",
     ),
+    "zeroed closing": Row(
+        "Lift indicator zeroed while the valve is closed at the end",
+        "Lift is outside its instrument's range: bring it back; with the valve closed, zero the indicator.",
+        "zeroes the indicator with the valve closed; every point was taken before",
+        "test_an_indicator_zeroed_while_closing_at_the_end_is_zeroed_again_closed",
+    ),
     "unit silent": Row(
         "A Modbus unit stays silent, others answer",
         "no lift for",

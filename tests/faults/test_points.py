@@ -6,10 +6,11 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from acquire import clock
+from acquire.guide import Guidance, Silence
 from acquire.outputs import Output
 from acquire.pull import PullCore
 from acquire.records import Action
@@ -139,6 +140,7 @@ def test_a_flipped_digit_in_the_rooms_air_moves_nothing(place: int) -> None:
 
 
 @settings(max_examples=6, deadline=None)
+@example(device="lift_indicator", kind="digit", place=1, by=7, count=3)
 @given(
     device=st.sampled_from(["front_end", "lift_indicator"]),
     kind=st.sampled_from(["digit", "lose", "double", "flip"]),
@@ -243,3 +245,22 @@ def test_an_indicator_zeroed_between_stays_never_sends_to_a_wrong_lift() -> None
     told("zeroed between", bench.said)
     for point in run.points:
         assert_right(bench, point)
+
+
+def test_an_indicator_zeroed_while_closing_at_the_end_is_zeroed_again_closed() -> None:
+    bench = FaultyBench()
+    guidance = Guidance(bench.config.display, bench.config.water)
+
+    def closing(core: PullCore) -> bool:
+        return core.phase == "zero_after" and 0.1 * INCH_M < (core.latest("lift") or 0.0) < 0.25 * INCH_M
+
+    def each(core: PullCore, _: list[Output]) -> None:
+        if core.phase == "zero_after" and bench.wired.operator.lift_m < 5e-5:
+            # what the engine finds: the instrument sends, but nothing that is in range
+            outside = bench.counts["lift_indicator"].out_of_range > 0
+            bench.said.append(guidance.guide(core, Silence("lift", 3.0, False, outside=outside), None).sentence)
+            bench.wired.wires["lift_indicator"].mend()
+
+    run = bench.run(wire("lift_indicator", "rezero"), closing, each=each)
+    told("zeroed closing", bench.said)
+    assert_right(bench, run.points[0])

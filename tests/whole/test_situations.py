@@ -8,7 +8,7 @@ import pytest
 
 from acquire.config import Display
 from acquire.frames import FrameMaker
-from acquire.guide import Guidance, Silence
+from acquire.guide import Guidance, Silence, Trend
 from acquire.records import Guide, Situation
 from acquire.units import INCH_M
 from acquire.values import Mark, Missing, Outcome, Phase, Point, Standing, Step
@@ -76,7 +76,7 @@ def guide(
 ) -> Guide:
     units = {"meter_pressure": "inH2O", "lift": "in", "test_pressure": "inH2O"}
     core: Any = its
-    return Guidance(CONFIG.display, CONFIG.water, units).guide(core, silence, taken, trend)
+    return Guidance(CONFIG.display, CONFIG.water, units).guide(core, silence, taken, lambda: trend)
 
 
 def settling(missing: Missing, **changes: Any) -> Stand:
@@ -153,7 +153,7 @@ TABLE: list[tuple[str, Guide, Situation, str]] = [
     ("over range", guide(Stand(), Silence("meter_pressure", 3.0, False, "", True)), "signal_lost",
      "Meter pressure is outside its instrument's range: stop the blower, then fit a larger meter range."),
     ("over range, lift", guide(Stand(), Silence("lift", 3.0, False, "", True)), "signal_lost",
-     "Lift is outside its instrument's range: bring it back, or correct the channel's low and high."),
+     "Lift is outside its instrument's range: bring it back; with the valve closed, zero the indicator."),
     ("room air unknown", guide(Stand(), Silence("room_humidity", None, False)), "signal_lost",
      "Room hygrometer: no reading yet. Check its cable and port."),
     ("paused", guide(Stand(paused=True, lift_in=0.0)), "paused", "Paused: nothing is taken until you go on."),
@@ -241,8 +241,8 @@ def test_the_trend_of_the_test_pressure_comes_from_what_was_shown() -> None:
     said: list[float | None] = []
     keep = frames.guidance().guide
 
-    def listen(core: Any, silence: Any, taken: Any, trend: float | None = None) -> Guide:
-        said.append(trend)
+    def listen(core: Any, silence: Any, taken: Any, trend: Trend) -> Guide:
+        said.append(trend())
         return keep(core, silence, taken, trend)
 
     frames.guidance().guide = listen  # type: ignore[method-assign, assignment]
