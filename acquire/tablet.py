@@ -25,6 +25,7 @@ from aiohttp import web
 from aiohttp.typedefs import Handler
 from textual_serve.server import Server
 
+from acquire.loopback import is_loopback
 from acquire.records import Refused
 
 COOKIE = "steadydraw_tablet"
@@ -167,15 +168,8 @@ def run_tablet(
         link = f"http://{where}:{own.getsockname()[1]}/?token={server.token}"
         say(f"Open on the tablet, or let its camera read the code:\n{link}\n")
         segno.make(link).terminal(compact=True, border=2)
-        if not _is_loopback(host):
+        if not is_loopback(host):
             say("Not encrypted: only in a network of your own. Whoever has the link can work the bench.")
         say("Ctrl+C ends it; the daemon goes on.")
         web.run_app(server._make_app(), sock=own, print=None, access_log=None, shutdown_timeout=2.0)
     return 0
-
-
-def _is_loopback(host: str) -> bool:
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost"

@@ -1,10 +1,10 @@
 """The configuration's ``[publish]`` table."""
 
-import ipaddress
 from typing import Annotated
 
 from pydantic import Field, model_validator
 
+from acquire.loopback import is_loopback
 from acquire.quantity import Seconds, Table
 
 PLAIN_PORT, TLS_PORT = 1883, 8883
@@ -53,13 +53,4 @@ class Publish(Table):
     @property
     def password_in_the_clear(self) -> bool:
         """Whether a password leaves this machine unencrypted."""
-        return bool(self.password_file) and not self.tls and not _is_here(self.broker)
-
-
-def _is_here(host: str) -> bool:
-    if host == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False
+        return bool(self.password_file) and not self.tls and not is_loopback(self.broker)

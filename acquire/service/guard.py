@@ -8,7 +8,6 @@ a name that points at the loopback address fails on ``Host``.
 
 import asyncio
 import hmac
-import ipaddress
 import math
 from collections.abc import Collection
 from urllib.parse import urlsplit
@@ -16,6 +15,7 @@ from urllib.parse import urlsplit
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from acquire.loopback import is_loopback
 from acquire.service.limits import BODY_S, LARGEST_BODY, LARGEST_HEADERS, Rates
 from acquire.wire import Refusal, to_json
 
@@ -26,16 +26,6 @@ def refusal(status: int, sentence: str) -> Response:
     """A refusal as every client gets it."""
     headers = {401: {"WWW-Authenticate": "Bearer"}, 503: {"Retry-After": "1"}}.get(status)
     return Response(to_json(Refusal(sentence=sentence)), status, headers, media_type="application/json")
-
-
-def is_loopback(host: str) -> bool:
-    """Whether a host name or address means this machine."""
-    if host == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False
 
 
 class Guard:

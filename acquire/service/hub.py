@@ -6,7 +6,8 @@ from collections import deque
 from collections.abc import Callable
 
 from acquire.records import Frame, LiveEvent
-from acquire.wire import EventMessage, Fault, FrameMessage, Hello, NotFiniteError, to_json
+from acquire.values import PullView
+from acquire.wire import EventMessage, Fault, Hello, NotFiniteError, frame_message, pull_json, to_json
 
 EVENTS_KEPT = 1000
 EVENTS_WAITING = 1000
@@ -51,6 +52,7 @@ class Hub:
         self._dropped_to = 0
         self._feeds: set[Feed] = set()
         self._frame: tuple[Frame, str] | None = None
+        self._pull: tuple[PullView | None, bytes] = (None, b"null")
         self._unsubscribe = subscribe(self._listen)
 
     def open(self) -> None:
@@ -118,8 +120,14 @@ class Hub:
         """The message of a frame, made once for all clients."""
         if self._frame is None or self._frame[0] is not frame:
             try:
-                text = to_json(FrameMessage(frame=frame)).decode()
+                text = frame_message(frame, self._pull_json(frame.pull)).decode()
             except NotFiniteError as error:
                 text = to_json(Fault(sentence=f"the bench cannot be shown now: {error}")).decode()
             self._frame = (frame, text)
         return self._frame[1]
+
+    def _pull_json(self, pull: PullView | None) -> bytes:
+        """Most of a frame, with all points of the pull: it stays as it is from one frame to the next."""
+        if self._pull[0] is not pull:
+            self._pull = (pull, pull_json(pull))
+        return self._pull[1]

@@ -18,12 +18,13 @@ from types import FrameType, TracebackType
 import uvicorn
 
 from acquire.clock import Clock, SystemClock
+from acquire.loopback import is_loopback
 from acquire.records import Refused
 from acquire.service.api import Behind, make_app
 from acquire.service.command import Command
 from acquire.service.connections import BoundedConnection
 from acquire.service.console import closing_console
-from acquire.service.guard import Guard, is_loopback
+from acquire.service.guard import Guard
 from acquire.service.hub import Hub
 from acquire.service.limits import LARGEST_HEADERS, LARGEST_MESSAGE
 from acquire.service.ports import ArchiveApi, EngineApi, OpenArchive
