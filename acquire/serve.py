@@ -41,12 +41,13 @@ def serve_bench(config_path: Path, archive_path: Path, asked: Serving) -> None:
     with claim(config.name, archive_path, ports, clock, log_file):
         start_logging(log_file)
         engine = Engine(config, config_path.read_text(encoding="utf-8"), archive_path, clock)
-        service = Service(engine, config.name, archive_path, host, port, beyond=beyond, clock=clock)
         publisher = None
         if config.publish is not None:
             from acquire.publishing.publisher import Publisher
 
             publisher = Publisher(config.publish, config_path.parent, engine, clock)
+        said = publisher.said if publisher is not None else None
+        service = Service(engine, config.name, archive_path, host, port, beyond=beyond, clock=clock, publishing=said)
         engine.subscribe(_log_event)
         try:
             engine.start()

@@ -38,6 +38,8 @@ def status_text(found: BenchStatus) -> str:
     room = "" if its.archive.free_bytes is None else f", {its.archive.free_bytes / 1e9:.1f} GB free"
     can = "can be written" if its.archive.writable else "cannot be written"
     lines.append(f"  archive      {its.archive.path}: {can}{room}")
+    if its.publishing:
+        lines.append(f"  publishing   {its.publishing}")
     lines.append(f"  screens      {its.live_clients} live{f', {its.commander} in command' if its.commander else ''}")
     lines.append(f"  last error   {its.last_error or 'none'}")
     return "\n".join(lines)

@@ -13,7 +13,7 @@ from pydantic import BaseModel, Field, TypeAdapter
 
 from acquire.config import Table
 from acquire.records import ArchivedPull, Frame, LiveEvent, PullRow, Subject, Template
-from acquire.values import Direction, Phase
+from acquire.values import Direction, Phase, PullView
 
 LOWEST_RATE = 1.0
 HIGHEST_RATE = 30.0
@@ -59,7 +59,10 @@ class ArchiveStatus(Table):
 
 
 class Status(Table):
-    """How the daemon and its bench are doing. ``troubles``: a sentence each, none when ``well``."""
+    """How the daemon and its bench are doing. ``troubles``: a sentence each, none when ``well``.
+
+    ``publishing``: where points are published to; empty where nothing is.
+    """
 
     version: str
     bench: str
@@ -75,6 +78,7 @@ class Status(Table):
     commander: str
     live_clients: int
     last_error: str
+    publishing: str = ""
 
 
 class Began(Table):
@@ -172,6 +176,7 @@ class Fault(Table):
 LiveMessage = Annotated[Hello | FrameMessage | EventMessage | Fault, Field(discriminator="kind")]
 
 LIVE: TypeAdapter[LiveMessage] = TypeAdapter(LiveMessage)
+_PULL: TypeAdapter[PullView | None] = TypeAdapter(PullView | None, config=Table.model_config)
 PULL_ROWS: TypeAdapter[list[PullRow]] = TypeAdapter(list[PullRow])
 SUBJECTS: TypeAdapter[list[Subject]] = TypeAdapter(list[Subject])
 TEMPLATES: TypeAdapter[list[Template]] = TypeAdapter(list[Template])
@@ -210,6 +215,17 @@ _TEXT_OR_NOT_FINITE = re.compile(rb'"((?:[^"\\]|\\.)*)"|-?(?:NaN|Infinity)')
 def to_json(value: BaseModel) -> bytes:
     """A model as JSON. Raises ``NotFiniteError``: no client could read such a number."""
     return checked(value.model_dump_json().encode())
+
+
+def pull_json(pull: PullView | None) -> bytes:
+    """A frame's pull as JSON. Raises ``NotFiniteError``."""
+    return checked(_PULL.dump_json(pull))
+
+
+def frame_message(frame: Frame, pull: bytes) -> bytes:
+    """The JSON of a ``FrameMessage``, given that of its pull. Raises ``NotFiniteError``."""
+    rest = checked(frame.model_dump_json(exclude={"pull"}).encode())
+    return b'{"kind":"frame","frame":{"pull":%b,%b}' % (pull, rest[1:])
 
 
 def checked(text: bytes) -> bytes:

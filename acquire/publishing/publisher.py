@@ -67,6 +67,10 @@ class Publisher:
         self.well = False
         self.standing = f"connecting to the broker {settings.at}"
 
+    def said(self) -> tuple[str, bool]:
+        """``standing`` and ``well``."""
+        return self.standing, self.well
+
     def start(self) -> None:
         """Begin."""
         if self._settings.password_in_the_clear:

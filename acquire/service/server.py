@@ -28,7 +28,7 @@ from acquire.service.guard import Guard
 from acquire.service.hub import Hub
 from acquire.service.limits import LARGEST_HEADERS, LARGEST_MESSAGE
 from acquire.service.ports import ArchiveApi, EngineApi, OpenArchive
-from acquire.service.status import Reporter
+from acquire.service.status import Publishing, Reporter
 from acquire.service.supervisor import feed_watchdog, notify, watchdog_s
 from acquire.where import Address, remove_address, state_folder, write_address
 from acquire.wire import Health
@@ -125,6 +125,7 @@ class Service:
         beyond: Beyond | None = None,
         clock: Clock | None = None,
         open_archive: OpenArchive = _default_archive,
+        publishing: Publishing | None = None,
     ) -> None:
         if beyond is None and not is_loopback(host):
             raise Refused(
@@ -155,7 +156,7 @@ class Service:
         health = Health(version=engine.bench().version, bench=bench_name, pid=os.getpid(), run=run)
         self._hub = Hub(engine.subscribe, run)
         self._command = Command(clock, engine.announce)
-        self._reporter = Reporter(engine, self._command, clock, health, clock.utc())
+        self._reporter = Reporter(engine, self._command, clock, health, clock.utc(), publishing)
         app = make_app(Behind(engine, self._hub, self._command, health, self._reporter, open_archive), health.version)
         self._server = _Server(
             uvicorn.Config(

@@ -13,6 +13,8 @@ from acquire.service.command import Command
 from acquire.service.ports import EngineApi
 from acquire.wire import ArchiveStatus, Health, InstrumentStatus, PullStatus, Status
 
+Publishing = Callable[[], tuple[str, bool]]
+"""A sentence about where points are published to, and whether that is well."""
 LEAST_FREE_BYTES = 200_000_000
 FRAME_LATE_US = 2_000_000
 
@@ -34,12 +36,21 @@ class LastError(logging.Handler):
 class Reporter:
     """Makes the status; looks at the disk, so not in the loop's thread."""
 
-    def __init__(self, engine: EngineApi, command: Command, clock: Clock, health: Health, since: datetime) -> None:
+    def __init__(
+        self,
+        engine: EngineApi,
+        command: Command,
+        clock: Clock,
+        health: Health,
+        since: datetime,
+        publishing: Publishing | None = None,
+    ) -> None:
         self._engine = engine
         self._command = command
         self._clock = clock
         self._health = health
         self._since_utc = since.isoformat(timespec="seconds")
+        self._publishing = publishing
         self.errors = LastError(clock)
 
     def status(self, live_clients: int) -> Status:
@@ -55,6 +66,9 @@ class Reporter:
         if archive.free_bytes is not None and archive.free_bytes < LEAST_FREE_BYTES:
             troubles.append(f"Only {archive.free_bytes / 1e6:.0f} MB are free beside the archive: make room.")
         troubles += [its.sentence or f"{its.name} is {its.state}" for its in frame.instruments if its.state != "live"]
+        publishing, published = self._publishing() if self._publishing is not None else ("", True)
+        if not published:
+            troubles.append(f"{publishing[:1].upper()}{publishing[1:]}.")
         return Status(
             **self._health.model_dump(exclude={"status"}),
             well=not troubles,
@@ -67,6 +81,7 @@ class Reporter:
             commander=frame.commander,
             live_clients=live_clients,
             last_error=self.errors.said,
+            publishing=publishing,
         )
 
 

@@ -33,6 +33,7 @@ def test_a_killed_daemon_publishes_every_point_of_the_pull_once(
         try:
             client = connect(process.pid)
             listener.until(lambda: listener.states() == [True])
+            assert client.status().publishing == f"publishing to 127.0.0.1:{broker.port} as shop/demo"
             with Listening(client, lambda _: None), operator_follows(client, sim):
                 pull_id = client.begin(demo_requests(demo_config())[0])
                 listener.until(lambda: len(listener.points()) >= 1)
