@@ -25,7 +25,7 @@ class Happening:
 class Playback:
     """The controls; used from one thread. Times are microseconds of the session's own clock.
 
-    ``goal_us``: the moment that was asked for, until it is reached.
+    ``goal_us``: the moment that was asked for, until it is reached; ``goal``: what happened there.
     """
 
     speed: float = 1.0
@@ -35,11 +35,13 @@ class Playback:
     end_us: int = 0
     ended: bool = False
     goal_us: int | None = None
+    goal: Happening | None = None
     happenings: list[Happening] = field(default_factory=list)
 
-    def go_to(self, t_us: int) -> None:
-        """Show that moment, and stop there."""
-        self.goal_us = t_us
+    def go_to(self, goal: Happening | int) -> None:
+        """Show what happened, or a moment, and stop there."""
+        self.goal = goal if isinstance(goal, Happening) else None
+        self.goal_us = goal.t_us if isinstance(goal, Happening) else goal
         self.paused = True
 
     def faster(self, by: int) -> None:

@@ -14,11 +14,12 @@ from acquire.frames import FrameMaker, InstrumentStatus
 from acquire.happenings import Happenings
 from acquire.live import Lost
 from acquire.outputs import Taken
-from acquire.playback import Playback
+from acquire.playback import Happening, Playback
 from acquire.records import (
     Action,
     ArchivedPull,
     BenchSummary,
+    EventKind,
     Frame,
     LiveEvent,
     PullRequest,
@@ -39,6 +40,7 @@ _READ_ONLY = "This is a replay of what was recorded: nothing can be changed."
 # what is shown of the time before a moment that is gone to: the traces of pressure and lift are that long
 _LEAD_US = 30_000_000
 _LEAD_STEP_US = 200_000
+_PIECE_US = 100_000
 # let the screen live while a session is run through
 _BREATHE_EVERY = 200
 
@@ -96,7 +98,7 @@ class RecordedBench:
         start_us = t_us = 0
         # another reader: this may run in a thread while the session plays in its own
         with ArchiveReader(self._reader.path) as reader:
-            for moment in play(reader, self._session.id, core):
+            for moment in play(reader, self._session.id, core, piece_us=_PIECE_US):
                 t_us = moment.t_us
                 start_us = start_us or t_us
                 happenings.see(moment, core)
@@ -184,7 +186,7 @@ class RecordedBench:
         def frame() -> Frame:
             return frames.frame(t_us, latest, core, self._pull.id, announced, "")
 
-        for count, moment in enumerate(play(self._reader, self._session.id, core)):
+        for count, moment in enumerate(play(self._reader, self._session.id, core, piece_us=_PIECE_US)):
             for sample in moment.samples:
                 latest[sample.channel] = sample
             its.now_us = t_us = moment.t_us
@@ -203,6 +205,9 @@ class RecordedBench:
                     yield frame()
                 continue
             its.goal_us = None
+            if its.goal is not None:
+                yield self._told(its.goal)
+                its.goal = None
             if t_us >= next_us or moment.outputs:
                 next_us = t_us + round(1e6 * its.speed * every_s)
                 yield frame()
@@ -216,6 +221,10 @@ class RecordedBench:
         while its.goal_us is None:
             yield frame()
             await asyncio.sleep(every_s)
+
+    def _told(self, its: Happening) -> LiveEvent:
+        kind: EventKind = "mark" if its.doubtful else "notice"
+        return LiveEvent(number=0, kind=kind, t_us=its.t_us, sentence=its.sentence, pull_id=self._pull.id)
 
     def _taken(self, sentence: str, t_us: int, point: Point) -> LiveEvent:
         return LiveEvent(number=0, kind="taken", t_us=t_us, sentence=sentence, pull_id=self._pull.id, point=point)

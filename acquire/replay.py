@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any
 
+import numpy as np
 from pydantic import TypeAdapter
 
 from acquire import __version__
@@ -102,8 +103,13 @@ def _zeros_by(zeros: Zeros, config: BenchConfig, then: Basis, now: Basis) -> Zer
     )
 
 
-def play(reader: ArchiveReader, session_id: int, core: PullCore, watched: bool = True) -> Iterator[Moment]:
-    """Feed a session to ``core`` in its recorded order; ``watched``: about a second at once, else more."""
+def play(
+    reader: ArchiveReader, session_id: int, core: PullCore, watched: bool = True, piece_us: int | None = None
+) -> Iterator[Moment]:
+    """Feed a session to ``core`` in its recorded order; ``watched``: about a second at once, else more.
+
+    ``piece_us``: cut into pieces about that long, for somebody who looks on.
+    """
     for record in reader.batches(session_id, whole_blocks=watched):
         if isinstance(record, Notice):
             yield Moment(record.t_us, None, [], record.sentence)
@@ -112,7 +118,8 @@ def play(reader: ArchiveReader, session_id: int, core: PullCore, watched: bool =
             yield Moment(record.t_us, None, [], f"{record.samples} samples came in but could not be kept.")
             continue
         if isinstance(record, Batch):
-            yield Moment(int(record.t_us[-1]), record, core.batch(record))
+            for piece in [record] if piece_us is None else _pieces(record, piece_us):
+                yield Moment(int(piece.t_us[-1]), piece, core.batch(piece))
             continue
         outputs: list[Output] = []
         said = ""
@@ -121,6 +128,14 @@ def play(reader: ArchiveReader, session_id: int, core: PullCore, watched: bool =
         except Refused as refused:
             said = str(refused)
         yield Moment(record.t_us, None, outputs, said)
+
+
+def _pieces(batch: Batch, piece_us: int) -> Iterator[Batch]:
+    """A batch in its order of arrival, cut where its time has gone on by so much."""
+    latest = np.maximum.accumulate(batch.t_us) // piece_us
+    cuts = np.flatnonzero(np.diff(latest)) + 1
+    for start, end in zip([0, *cuts.tolist()], [*cuts.tolist(), len(latest)], strict=True):
+        yield batch.part(start, end)
 
 
 def replay(

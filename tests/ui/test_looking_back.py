@@ -101,7 +101,8 @@ async def test_keys_and_the_list_go_to_what_happened_next_and_before_and_stop_th
             await its.press(key)
             await until_reached(its, opened)
             assert opened.playback.now_us == taken[which]
-            await its.sees(opened.playback.happenings[which].sentence)
+            said = opened.playback.happenings[which].sentence
+            await its.until(lambda said=said: its.app.seen.notice == said, "what happened there")
         await its.sees("2 of 8 taken", "stopped")
         # the list leads there as well
         await its.press("l")

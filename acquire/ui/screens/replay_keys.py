@@ -5,7 +5,7 @@ from acquire.records import PullRow, SessionRow
 from acquire.ui.bench import Recorded
 from acquire.ui.screens.asking import PickScreen
 from acquire.ui.screens.place import PlaceScreen
-from acquire.ui.words import KIND_WORDS
+from acquire.ui.words import KIND_WORDS, without_path
 
 MOST_PULLS = 200
 
@@ -23,7 +23,7 @@ class ReplayKeys(PlaceScreen[None]):
         self.dash.with_answer(self.dash.bench.pulls, self._offer_recorded)
 
     def _offer_recorded(self, rows: list[PullRow]) -> None:
-        shown = rows[:MOST_PULLS]
+        shown, unfinished = rows[:MOST_PULLS], "open"
 
         def picked(index: int | None) -> None:
             if index is not None:
@@ -43,8 +43,8 @@ class ReplayKeys(PlaceScreen[None]):
             self.dash.say("The archive holds no pull yet")
             return
         lines = [
-            f"{row.subject:<16} {KIND_WORDS[row.kind]}, {row.direction}, {row.taken} of {row.steps}, "
-            f"{row.outcome or 'open'}, {row.started_utc[:16].replace('T', ' ')}"
+            f"{row.subject:<14} {row.started_utc[5:16].replace('T', ' ')}  {KIND_WORDS[row.kind]}, {row.direction}, "
+            f"{row.taken} of {row.steps}{'' if row.outcome == 'complete' else f', {row.outcome or unfinished}'}"
             for row in shown
         ]
         self.app.push_screen(PickScreen("Look at which pull again?", lines), picked)
@@ -97,7 +97,10 @@ class ReplayKeys(PlaceScreen[None]):
         if not its.happenings:
             self.dash.say("Nothing happened in this session")
             return
-        lines = [f"{its.at(one.t_us):>6} {'!' if one.doubtful else ' '} {one.sentence}" for one in its.happenings]
+        lines = [
+            f"{its.at(one.t_us):>6} {'!' if one.doubtful else ' '} {without_path(one.sentence)}"
+            for one in its.happenings
+        ]
 
         def picked(index: int | None) -> None:
             if index is not None:
@@ -109,8 +112,7 @@ class ReplayKeys(PlaceScreen[None]):
         if happening is None:
             self.dash.say(else_say)
             return
-        self._playback.go_to(happening.t_us)
-        self.dash.say(happening.sentence, bad=happening.doubtful)
+        self._playback.go_to(happening)
 
     def do_faster(self) -> None:
         """Faster."""
