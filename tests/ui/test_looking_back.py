@@ -73,6 +73,10 @@ async def until_reached(its: Stand, opened: Opened) -> None:
     its.app.tick()
 
 
+async def until_said(its: Stand, sentence: str) -> None:
+    await its.until(lambda: its.app.seen.notice == sentence, "what happened there")
+
+
 def _shown(its: Stand) -> int:
     return its.app.seen.frame.t_us if its.app.seen.frame is not None else 0
 
@@ -101,8 +105,7 @@ async def test_keys_and_the_list_go_to_what_happened_next_and_before_and_stop_th
             await its.press(key)
             await until_reached(its, opened)
             assert opened.playback.now_us == taken[which]
-            said = opened.playback.happenings[which].sentence
-            await its.until(lambda said=said: its.app.seen.notice == said, "what happened there")
+            await until_said(its, opened.playback.happenings[which].sentence)
         await its.sees("2 of 8 taken", "stopped")
         # the list leads there as well
         await its.press("l")
