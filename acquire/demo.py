@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from acquire.bundled import read_bundled
-from acquire.client import Client, ClientError, Lost
+from acquire.client import Client, ClientError, Lost, this_screen
 from acquire.config import BenchConfig, parse_config
 from acquire.convention import convention_said
 from acquire.demo_plan import demo_requests, demo_templates
@@ -64,7 +64,9 @@ def _run(story: Story, out: Path, seed: int, speed: float, endpoints: str | None
 
             for template in demo_templates(config):
                 client.save_template(template)
-            return run_dashboard(client, lambda session_id: RecordedBench(out / "archive.db", session_id))
+            # a screen of its own, as every dashboard is: another one that is opened on this bench watches
+            seated = Client.find(screen=this_screen("simulated bench"))
+            return run_dashboard(seated, lambda session_id: RecordedBench(out / "archive.db", session_id))
 
 
 # ---------------------------------------------------------------- the parts
@@ -140,7 +142,7 @@ def operator_follows(client: Client, sim: SimLink) -> Iterator[None]:
 
     def hear(item: Frame | LiveEvent | Lost) -> None:
         nonlocal told
-        if not isinstance(item, Frame) or item.guide.situation in ("no_pull", "ended", "aborted", "paused"):
+        if not isinstance(item, Frame) or item.guide.situation in ("no_pull", "ended", "paused"):
             return
         if item.guide.wants != told:
             told = item.guide.wants

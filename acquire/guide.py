@@ -66,7 +66,9 @@ class Guidance:
             return _say("no_pull", "No pull is running: begin a new one.")
         wants = self.wants(core)
         if core.outcome == "aborted":
-            return _say("aborted", "Pull aborted: what was taken is kept. Stop the blower, close the valve.", wants)
+            sentence = "Pull aborted: what was taken is kept. Stop the blower, close the valve."
+            shut = wants.model_copy(update={"test_pressure_pa": 0.0, "lift_m": 0.0 if core.with_valve else None})
+            return _say("aborted", sentence, shut)
         if core.outcome is not None:
             return _say("ended", f"Pull complete. {_marks(core)}", wants)
         if core.zero_lost:

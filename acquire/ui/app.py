@@ -179,12 +179,17 @@ class Dashboard(App[int]):
         except Exception:
             self._facts_due = True
             raise
-        if self.last_request is None:
-            rows = self.bench.pulls()
-            if rows:
-                # the next head is set up as the last head was, not as a blank plate
-                self._request_of = max(row.id for row in [row for row in rows if row.kind == "lift"] or rows)
-                self.last_request = self.bench.pull(self._request_of).request
+        if self.recorded is not None:
+            return
+        rows = self.bench.pulls()
+        if self.last_request is None and rows:
+            # the next head is set up as the last head was, not as a blank plate
+            self._request_of = max(row.id for row in [row for row in rows if row.kind == "lift"] or rows)
+            self.last_request = self.bench.pull(self._request_of).request
+        if rows:
+            self.seen.between = "unfinished" if self.bench.open_pulls() else ""
+        elif self.bench.templates():
+            self.seen.between = "no pull yet"
 
     # ------------------------------------------------------------ calls
 

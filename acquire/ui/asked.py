@@ -1,5 +1,6 @@
 """All that is asked before a pull, as text in fields, and its way to a request and back. Pure."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
@@ -71,6 +72,8 @@ SETUP = (
     Field("setup_remarks", "Remarks on the set-up", "text"),
     Field("setup_details", "Other things kept alike", "details", "name: value; name: value"),
 )
+# what only a head has: neither a blank plate nor a reference plate is asked for it
+HEADS_OWN = frozenset(its.name for its in SUBJECT) - {"identifier", "subject_remarks"}
 SECTIONS = (("The head", SUBJECT), ("The pull", PULL), ("The set-up", SETUP))
 FIELDS = {its.name: its for _, fields in SECTIONS for its in fields}
 
@@ -80,6 +83,8 @@ def applies(name: str, values: Mapping[str, str]) -> bool:
     kind = KINDS.get(values.get("kind", ""), "lift")
     if name in ("schedule", "lifts_m", "test_pressure_pa"):
         return kind == "lift"
+    if name in HEADS_OWN:
+        return kind == "lift" or bool(values.get(name))
     return name != "test_pressures_pa" or kind != "lift"
 
 
@@ -152,7 +157,8 @@ def valve_text(its: ValveAndPort, bench: BenchSummary) -> str:
         value = getattr(its, key)
         if value is not None and key in its.model_fields_set:
             said = str(value) if kind is None else exact(value, units.get(kind, bench.display.lift), bench)
-            parts.append(f"{name}: {said}")
+            if key != "count" or value != 1:
+                parts.append(f"{name}: {said}")
     return "; ".join(parts)
 
 
@@ -200,8 +206,15 @@ def _put_lifts(values: dict[str, str], lifts_m: tuple[float, ...], bench: BenchS
     if not lifts_m:
         return
     values["lifts_m"] = exact_list(lifts_m, bench.display.lift, bench)
-    same = [name for name, schedule in bench.schedules.items() if schedule.lifts_m == lifts_m]
+    same = [name for name, schedule in bench.schedules.items() if _alike(schedule.lifts_m, lifts_m)]
     values["schedule"] = named if named in same else same[0] if same else TYPED
+
+
+def _alike(some_m: tuple[float, ...], others_m: tuple[float, ...]) -> bool:
+    """Whether two schedules are the same when typed."""
+    return len(some_m) == len(others_m) and all(
+        math.isclose(one, other, rel_tol=1e-9) for one, other in zip(some_m, others_m, strict=True)
+    )
 
 
 def template_of(name: str, request: PullRequest) -> Template:

@@ -34,6 +34,8 @@ TONES: dict[Situation, tuple[Tone, str]] = {
     "ended": ("rest", "✔"),
     "aborted": ("rest", "×"),
 }
+# what keeps the reading back is said in these; the others ask for something else first
+HOLDING: frozenset[Situation] = frozenset({"hold_moving", "hold_settling"})
 LIFT_IN_HAND: frozenset[Situation] = frozenset({"open_valve", "close_down", "close_valve"})
 PRESSURE_IN_HAND: frozenset[Situation] = frozenset({"raise_pressure", "lower_pressure", "stop_blower"})
 
@@ -147,7 +149,7 @@ def flow_out(frame: Frame, bench: BenchSummary) -> ReadOut:
     if frame.flow_m3_s is None and stale:
         return ReadOut(label, unit, "", "stale", "STALE", age(oldest), "", origin)
     if frame.flow_m3_s is None:
-        word = "no pull" if step_now(frame.pull) is None else "no figure yet"
+        word = "no figure yet" if step_now(frame.pull) is not None else _why_none(frame.pull)
         return ReadOut(label, unit, "", "live", word, age(oldest), "", origin)
     text = figure(frame.flow_m3_s, unit, bench)
     if stale:
@@ -169,15 +171,21 @@ def _standing(frame: Frame, bench: BenchSummary) -> tuple[Look, str]:
         return "off", "moving"
     if standing.state == "stuck":
         return "off", "will not settle"
-    left = "" if standing.remaining_s is None else f", {max(1.0, standing.remaining_s):.0f} s"
-    return "settling", f"{'settling' if standing.state == 'settling' else 'waiting'}{left}"
+    # how long still is said in the sentence at the top, and only there: two counts that run apart would mislead
+    return "settling", "settling" if standing.state == "settling" else "waiting"
+
+
+def _why_none(pull: PullView | None) -> str:
+    if pull is None or pull.outcome is not None:
+        return "no pull"
+    return "zeros first" if pull.phase == "zero_before" else "zeros once more"
 
 
 def why_not(frame: Frame) -> str:
-    """What keeps the reading from being settled, in a few words."""
-    if step_now(frame.pull) is None or frame.standing.state == "settled":
-        return frame.standing.detail
-    return frame.standing.detail or ", ".join(MISSING_WORDS[missing] for missing in frame.standing.missing)
+    """What else keeps the reading from being settled, in a few words: the sentence has named the first thing."""
+    if step_now(frame.pull) is None or frame.guide.situation not in HOLDING:
+        return ""
+    return ", ".join(MISSING_WORDS[missing] for missing in frame.standing.missing[1:])
 
 
 def unreal(frame: Frame) -> str:

@@ -126,7 +126,7 @@ def read_form(values: Mapping[str, str], bench: BenchSummary) -> tuple[PullReque
 
 
 def _build(values: Mapping[str, str], read: dict[str, Any]) -> tuple[PullRequest | None, dict[str, str]]:
-    subject = {its.name.removeprefix("subject_"): read[its.name] for its in SUBJECT}
+    subject = {its.name.removeprefix("subject_"): read[its.name] for its in SUBJECT if its.name in read}
     setup = {its.name.removeprefix("setup_"): read[its.name] for its in SETUP if its.name in read}
     lift = KINDS[values["kind"]] == "lift"
     if not lift:

@@ -4,6 +4,8 @@ from collections import deque
 
 from acquire.records import Frame, LiveEvent, Reading
 from acquire.ui.company import Company
+from acquire.ui.saying import Between
+from acquire.ui.words import without_path
 from acquire.values import Point
 
 SPAN_S = 30.0
@@ -35,6 +37,7 @@ class Watch:
         self._recorded = recorded  # a recording cannot be lost: it may only take its time
         self.frame: Frame | None = None
         self.company = Company()
+        self.between: Between = ""
         self.last_pull: Frame | None = None
         self.pressure = History()
         self.lift = History()
@@ -50,7 +53,7 @@ class Watch:
         """A frame came: it is the state now."""
         self.frame, self._heard_s, self._lost = frame, now_s, ""
         if frame.pull is not None:
-            self.last_pull = frame
+            self.last_pull, self.between = frame, ""
         t_s = frame.t_us / 1e6
         for channel, history in (("test_pressure", self.pressure), ("lift", self.lift)):
             history.add(t_s, _traced(frame.readings.get(channel)))
@@ -60,7 +63,7 @@ class Watch:
         if event.kind == "taken":
             self.taken, self.taken_s = event, now_s
         elif event.kind in ("mark", "notice", "ended", "command"):
-            self.say(event.sentence, now_s, bad=event.kind == "mark")
+            self.say(without_path(event.sentence), now_s, bad=event.kind == "mark")
 
     def hear_lost(self, sentence: str) -> None:
         """The stream broke."""

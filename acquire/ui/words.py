@@ -1,5 +1,7 @@
 """Numbers, units and states as the operator reads them."""
 
+import re
+
 from acquire.records import BenchSummary
 from acquire.shadow import Doubt, Shadow
 from acquire.units import Kind, from_si, kind_of, parse_quantity, to_si
@@ -101,6 +103,11 @@ def source_word(source: str) -> str:
     if source.startswith("sim://"):
         return "SIMULATED"
     return "REPLAYED" if source.startswith("replay://") else ""
+
+
+def without_path(sentence: str) -> str:
+    """A notice without the long path of a port in it, which would push what happened off its one row."""
+    return re.sub(r" on (?=\S*[/\\])[^\s:]{13,}(?=:)", "", sentence)
 
 
 def sentence_of(error: BaseException) -> str:

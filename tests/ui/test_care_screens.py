@@ -41,7 +41,9 @@ async def test_the_checks_are_listed_with_when_they_were_run_last(archive: Path)
 
 async def test_readiness_runs_as_a_command_and_says_what_stops_it(archive: Path, tmp_path: Path) -> None:
     async with stand((80, 24), archive=archive) as its:
-        await its.press("k", "1")
+        await its.press("k")
+        await its.sees("Check the bench")
+        await its.press("1")
         page = await until_ended(its)
         assert page.words == ["ready", "--bench", "bench one"]
         await its.sees("no daemon of bench bench one is running", "! It ended with exit code 2")
@@ -51,7 +53,9 @@ async def test_readiness_runs_as_a_command_and_says_what_stops_it(archive: Path,
 
 async def test_steadiness_over_all_pulls_is_read_from_the_bench_s_archive(archive: Path) -> None:
     async with stand((80, 24), archive=archive) as its:
-        await its.press("k", "7")
+        await its.press("k")
+        await its.sees("Check the bench")
+        await its.press("7")
         page = await until_ended(its)
         assert page.words[-2:] == ["--db", str(archive)]
         assert page.code == 0
@@ -60,7 +64,9 @@ async def test_steadiness_over_all_pulls_is_read_from_the_bench_s_archive(archiv
 
 async def test_a_first_leakage_run_comes_with_three_pressures_and_as_a_blank_plate() -> None:
     async with stand((80, 24), last=request()) as its:
-        await its.press("k", "4")
+        await its.press("k")
+        await its.sees("Check the bench")
+        await its.press("4")
         await its.until(lambda: isinstance(its.app.screen, FormScreen), "the form")
         form = its.app.screen
         assert isinstance(form, FormScreen)
@@ -72,7 +78,9 @@ async def test_a_first_leakage_run_comes_with_three_pressures_and_as_a_blank_pla
 
 async def test_a_leakage_run_is_made_as_the_last_one_was_and_the_next_head_is_not(archive: Path) -> None:
     async with stand((80, 24), archive=archive, last=request()) as its:
-        await its.press("k", "3")
+        await its.press("k")
+        await its.sees("Check the bench")
+        await its.press("3")
         await its.until(lambda: isinstance(its.app.screen, FormScreen), "the form")
         form = its.app.screen
         assert isinstance(form, FormScreen)
@@ -99,7 +107,9 @@ async def test_mounts_are_told_apart_by_keys_and_studied(archive: Path) -> None:
 
 async def test_one_head_pulled_once_is_not_enough_for_a_study(archive: Path) -> None:
     async with stand((80, 24), archive=archive) as its:
-        await its.press("k", "6")
+        await its.press("k")
+        await its.sees("Check the bench")
+        await its.press("6")
         await its.sees("No head was pulled twice in one direction yet")
 
 

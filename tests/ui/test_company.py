@@ -56,7 +56,7 @@ async def test_another_shadow_is_chosen_with_two_keys_and_none_too() -> None:
     async with stand((120, 40), HOLD, besides=besides) as its:
         await its.sees("pull 7: H-1041")
         await its.press("e")
-        await its.sees("Which earlier pull", "1  H-1041", "same head, other direction, pull 5", "3  none")
+        await its.sees("Which earlier pull", "1  H-1041", "exhaust  other direction, pull 5", "3  none")
         await its.press("2")
         await its.sees("pull 5: H-1041, exhaust", "+42.9 %")
         assert its.bench.asked_beside[-1] == (12, 5)
@@ -170,6 +170,16 @@ async def test_one_key_takes_command_and_everybody_hears_of_it() -> None:
         assert "Watching" not in its.text()
         await its.press("enter")
         await its.until(lambda: [act.kind for act in its.bench.acts] == ["take"])
+
+
+async def test_where_nobody_is_in_command_the_key_puts_this_screen_in_command_and_then_says_so() -> None:
+    async with stand(first=HOLD, screen=MINE) as its:
+        its.app.bench_screen.do_take_command()
+        await its.until(lambda: its.bench.took_command == 1)
+        await its.show(commanded(MINE.id, MINE.name, frame(1.0, pull=pull_view(3))))
+        its.app.bench_screen.do_take_command()
+        await its.sees("This screen is in command")
+        assert its.bench.took_command == 1
 
 
 async def test_where_nobody_or_this_screen_is_in_command_nothing_is_said_and_keys_act() -> None:

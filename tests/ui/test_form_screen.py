@@ -83,6 +83,14 @@ async def test_the_same_head_in_the_other_direction_is_one_key() -> None:
         assert its.bench.begun[0] == request(direction="exhaust")
 
 
+async def test_the_same_head_once_more_is_one_key() -> None:
+    async with stand(first=ENDED, last=request()) as its:
+        form = await open_form(its, "a")
+        assert (form.values["identifier"], form.values["direction"]) == ("H-1042", "intake")
+        await its.pilot.press("enter")
+        await its.until(lambda: len(its.bench.begun) == 1, "the pull")
+
+
 async def test_the_next_head_with_the_same_set_up_is_one_key_and_its_label() -> None:
     async with stand(last=request(), first=ENDED) as its:
         form = await open_form(its, "enter")
@@ -148,6 +156,9 @@ async def test_a_leakage_run_asks_for_test_pressures_instead_of_lifts() -> None:
         form.query_one("#field-kind").focus()
         await its.pilot.press("right")
         await its.sees("leakage run, blank plate", "Test pressures")
+        # a plate has no seat: only what was filled in for the head before stays to be seen
+        assert not form.query_one("#row-intake_valve").display
+        assert form.query_one("#row-model").display == bool(form.values["model"])
         assert not form.query_one("#row-lifts_m").display
         form.query_one("#field-test_pressures_pa").focus()
         await its.pilot.press(*"10 20 28", "f2")

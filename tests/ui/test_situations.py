@@ -6,7 +6,7 @@ import pytest
 
 from acquire.records import Frame, Situation
 from acquire.ui.look import TONES
-from acquire.ui.saying import READY, START_IT, WAITING, saying
+from acquire.ui.saying import NO_PULL_YET, READY, START_IT, UNFINISHED, WAITING, saying
 from acquire.ui.watch import SILENCE_S, Watch
 from acquire.ui.widgets.numeral import letter_lines
 from acquire.values import Standing
@@ -17,9 +17,11 @@ IDLE = frame(standing=Standing("waiting"))
 PAUSED = frame(pull=pull_view(2), situation="paused", sentence="Paused: nothing is taken until you go on.",
                standing=Standing("waiting"))  # fmt: skip
 ENDED = frame(pull=ended_view(), situation="ended", sentence="Pull complete.", standing=Standing("waiting"))
+TWICE = frame(pull=pull_view(2), standing=Standing("settling", ("drift", "noise")))
 SILENT = frame(pull=pull_view(2), situation="signal_lost", sentence="Lift indicator silent for 2 s: check its cable.",
                standing=Standing("waiting", ("signal",)))  # fmt: skip
 LOST = ("No word from the bench's daemon for 3 s: trying again by itself.", "")
+NOT_THERE = "no daemon answers at http://127.0.0.1:33781: wait"
 OLD = "Numbers below are old; the daemon keeps the pull."
 DOUBT = "0.200 in is 5.0 % low beside pull 7"
 FLASH = "Taken at 0.200 in: 121.7 cfm ± 0.5."
@@ -31,11 +33,14 @@ FLASH = "Taken at 0.200 in: 121.7 cfm ± 0.5."
         (saying(None), WAITING, START_IT, "rest"),
         (saying(None, LOST), LOST[0], START_IT, "trouble"),
         (saying(PULL, LOST), LOST[0], OLD, "trouble"),
-        (saying(PULL, (LOST[0], "no daemon answers")), LOST[0], f"{OLD} (no daemon answers)", "trouble"),
+        (saying(PULL, (LOST[0], NOT_THERE)), LOST[0], f"{OLD} (no daemon answers: wait)", "trouble"),
         (saying(PULL, LOST, FLASH, DOUBT), LOST[0], OLD, "trouble"),
         (saying(IDLE), READY, "", "rest"),
+        (saying(IDLE, between="unfinished"), UNFINISHED, "", "rest"),
+        (saying(IDLE, between="no pull yet"), NO_PULL_YET, "", "rest"),
         (saying(IDLE, keys=False), "No pull is running: begin a new one.", "", "rest"),
-        (saying(PULL), PULL.guide.sentence, "lift not at the step", "hold"),
+        (saying(PULL), PULL.guide.sentence, "", "hold"),
+        (saying(TWICE), TWICE.guide.sentence, "averaging the noise", "hold"),
         (saying(PULL, flash=FLASH), PULL.guide.sentence, FLASH, "taken"),
         (saying(PULL, doubt=DOUBT), PULL.guide.sentence, f"{DOUBT}: r takes it again", "hold"),
         (saying(PULL, flash=FLASH, doubt=DOUBT), PULL.guide.sentence, f"{DOUBT}: r takes it again", "taken"),
@@ -44,7 +49,7 @@ FLASH = "Taken at 0.200 in: 121.7 cfm ± 0.5."
         (saying(ENDED), "Pull complete.", "Enter: next head, same set-up", "rest"),
         (saying(PAUSED), PAUSED.guide.sentence, "p goes on", "rest"),
         (saying(PAUSED, keys=False), PAUSED.guide.sentence, "", "rest"),
-        (saying(SILENT), SILENT.guide.sentence, "no signal", "trouble"),
+        (saying(SILENT), SILENT.guide.sentence, "", "trouble"),
     ],
 )  # fmt: skip
 def test_what_stands_at_the_top(its: object, sentence: str, beneath: str, tone: str) -> None:
@@ -60,7 +65,7 @@ def test_a_sentence_is_never_absent(situation: Situation, keys: bool) -> None:
 
 
 def test_every_sentence_of_the_screen_itself_fits_the_smallest_screen_and_block_letters() -> None:
-    for text in (READY, WAITING, START_IT, LOST[0], OLD, f"{DOUBT}: r takes it again", FLASH):
+    for text in (READY, UNFINISHED, NO_PULL_YET, WAITING, START_IT, LOST[0], OLD, f"{DOUBT}: r takes it again", FLASH):
         assert len(text) <= 80 - 6, text
         assert letter_lines(text, 154, 9) is not None, text
 

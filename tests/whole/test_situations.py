@@ -169,6 +169,11 @@ TABLE: list[tuple[str, Guide, Situation, str]] = [
 ]  # fmt: skip
 
 
+def test_after_an_abort_what_is_wanted_is_what_the_sentence_says() -> None:
+    wants = guide(Stand("ended", "aborted")).wants
+    assert (wants.test_pressure_pa, wants.lift_m) == (0.0, 0.0)
+
+
 @pytest.mark.parametrize(("its", "situation", "said"), [row[1:] for row in TABLE], ids=[row[0] for row in TABLE])
 def test_the_sentence_says_what_to_do(its: Guide, situation: Situation, said: str) -> None:
     assert (its.sentence, its.situation) == (said, situation)

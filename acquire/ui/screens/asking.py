@@ -1,5 +1,6 @@
 """Small screens that ask: a list to pick from, a question, one line of text."""
 
+import textwrap
 from collections.abc import Sequence
 
 from textual import events
@@ -31,14 +32,20 @@ class PickScreen(PlaceScreen[int | None], ModalScreen[int | None]):
             yield Static("Enter pick   1-9 pick at once   Esc close   ? help", classes="box-keys")
 
     def _body(self) -> Content:
-        room = max(3, self.app.size.height - 10)
+        across = min(96, int(0.96 * self.app.size.width)) - 12
+        # where lines do not fit, the marked one is told in full beneath them; the room for it does not change
+        most = max((len(textwrap.wrap(line, across)) for line in self.lines if len(line) > across), default=0)
+        full = textwrap.wrap(self.lines[self.marked], across) if len(self.lines[self.marked]) > across else []
+        beneath = ["", *full, *[""] * (most - len(full))] if most else []
+        room = max(3, self.app.size.height - 10 - len(beneath))
         start = max(0, min(self.marked - room // 2, len(self.lines) - room))
         rows = []
         for i, line in enumerate(self.lines[start : start + room], start):
             digit = f"{i + 1}" if i < 9 else " "
             sign, style = ("▶", "bold $on-act on $act-fill") if i == self.marked else (" ", "")
-            rows.append(Content.styled(f"{sign} {digit}  {line} ", style))
-        return Content("\n").join(rows)
+            shown = line if len(line) <= across else f"{line[: across - 1]}…"
+            rows.append(Content.styled(f"{sign} {digit}  {shown} ", style))
+        return Content("\n").join([*rows, *(Content(f"     {row}".rstrip()) for row in beneath)])
 
     def _mark(self, index: int) -> None:
         self.marked = max(0, min(index, len(self.lines) - 1))

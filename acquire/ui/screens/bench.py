@@ -40,7 +40,7 @@ class _Parts:
 class BenchScreen(BenchKeys):
     """Draws the watch at every tick, at most ten times a second, and sends what the operator does."""
 
-    VERTICAL_BREAKPOINTS = [(0, "-low"), (28, "-tall"), (36, "-taller")]  # noqa: RUF012 - not a class variable there
+    VERTICAL_BREAKPOINTS = [(0, "-low"), (28, "-tall"), (36, "-taller"), (46, "-tallest")]  # noqa: RUF012 - not a class variable there
 
     def __init__(self, seen: Watch) -> None:
         super().__init__()
@@ -109,7 +109,14 @@ class BenchScreen(BenchKeys):
         flashed = flash.sentence if flash is not None else ""
         live = self.moment != "replay"
         self._parts.guide.show(
-            saying(frame, watch.lost(now_s), flashed, self._doubt_said(frame), keys=live and not self.watching)
+            saying(
+                frame,
+                watch.lost(now_s),
+                flashed,
+                self._doubt_said(frame),
+                keys=live and not self.watching,
+                between=watch.between,
+            )
         )
 
     def _doubt_said(self, frame: Frame | None) -> str:
@@ -132,8 +139,10 @@ class BenchScreen(BenchKeys):
         if pull.outcome is not None:
             other = "exhaust" if pull.direction == "intake" else "intake"
             nexts: Line = [
-                ("Enter", "bold $act"), (" next head, same set-up     ", ""),
-                ("o", "bold $act"), (f" same head, {other}", ""),
+                ("Enter", "bold $act"), (" next head   ", ""),
+                ("a", "bold $act"), (" this head again   ", ""),
+                ("o", "bold $act"), (f" this head, {other}   ", ""),
+                ("f", "bold $act"), (" flow sheet", ""),
             ]  # fmt: skip
             lines = [*verdict_lines(frame, bench), *([nexts] if self.moment == "verdict" else [])]
             verdict = self._parts.verdict
@@ -141,7 +150,7 @@ class BenchScreen(BenchKeys):
             verdict.show(*lines)
 
     def _idle_lines(self) -> list[Line]:
-        offered = [key for key in keys_at("bench", "idle", self.watching) if key.in_line]
+        offered = [key for key in keys_at("bench", "idle", self.watching) if key.in_line and key.action != "help"]
         lines: list[Line] = [[(f" {key.shown:<8}", "bold $act"), (key.help, "")] for key in offered]
         if self.cautions_due:
             wrapped = textwrap.wrap(CAUTIONS, max(20, self.size.width - 6))

@@ -124,8 +124,9 @@ class BenchKeys(CareKeys, ReplayKeys, EntryKeys, PlaceScreen[None]):
 
     def do_take_command(self) -> None:
         """Put this screen in command."""
-        if not self.watching:
-            self.dash.say("This screen is in command already, or no other is")
+        frame, screen = self.dash.seen.frame, self.dash.bench.screen
+        if frame is not None and screen is not None and frame.commander_id == screen.id:
+            self.dash.say("This screen is in command")
             return
         self.dash.with_answer(self.dash.bench.take_command, lambda _: None)
 
@@ -137,8 +138,8 @@ class BenchKeys(CareKeys, ReplayKeys, EntryKeys, PlaceScreen[None]):
             self.dash.say("No earlier pull of this head or its model is in the archive")
             return
         lines = [
-            f"{its.subject:<16} {its.direction:<8} {its.relation}, pull {its.pull_id}, "
-            f"{its.started_utc[:16].replace('T', ' ')}"
+            f"{its.subject:<14} {its.direction:<8} {its.relation.removeprefix('same head, ')}, pull {its.pull_id}, "
+            f"{its.started_utc[:10]}"
             for its in choices
         ]
 
@@ -235,6 +236,10 @@ class BenchKeys(CareKeys, ReplayKeys, EntryKeys, PlaceScreen[None]):
     def do_other_way(self) -> None:
         """The same head, the other direction."""
         self.dash.open_form(same_head=True, other_way=True)
+
+    def do_same_again(self) -> None:
+        """The same head, the same way, once more."""
+        self.dash.open_form(same_head=True)
 
     def do_templates(self) -> None:
         """Start from a template."""

@@ -39,8 +39,9 @@ class CareKeys(PlaceScreen[None]):
             (f"Reference plate                         {last('plate')}", lambda: self._special(rows, "plate", None)),
             ("How well does the bench repeat? From pulls of one head", lambda: self._offer_heads(rows)),
             ("How steady was the test pressure, over all pulls?",
-             lambda: self._run("Steadiness over all pulls", ["steady", "--all"], STEADY_ENDS)),
-            ("Earlier readiness checks", lambda: self._run("Earlier readiness checks", ["ready", "--list"], DONE)),
+             lambda: self._run("Steadiness over all pulls", ["steady", "--all"], STEADY_ENDS, to_read=True)),
+            ("Earlier readiness checks",
+             lambda: self._run("Earlier readiness checks", ["ready", "--list"], DONE, to_read=True)),
         ]  # fmt: skip
 
         def picked(index: int | None) -> None:
@@ -49,11 +50,11 @@ class CareKeys(PlaceScreen[None]):
 
         self.app.push_screen(PickScreen("Check the bench", [line for line, _ in choices]), picked)
 
-    def _run(self, title: str, words: list[str], ends: dict[int, str]) -> None:
+    def _run(self, title: str, words: list[str], ends: dict[int, str], *, to_read: bool = False) -> None:
         """A command on the bench's own archive."""
 
         def opened(archive: Path) -> None:
-            self.app.push_screen(RunScreen(title, [*words, "--db", str(archive)], ends))
+            self.app.push_screen(RunScreen(title, [*words, "--db", str(archive)], ends, to_read=to_read))
 
         self.dash.with_answer(self.dash.bench.archive_path, opened)
 
@@ -91,7 +92,7 @@ class CareKeys(PlaceScreen[None]):
 
         def studied(mounts: list[str] | None) -> None:
             if mounts:
-                self._run("How well the bench repeats", ["repeat", *mounts], DONE)
+                self._run("How well the bench repeats", ["repeat", *mounts], DONE, to_read=True)
 
         lines = [f"{subject:<16} {direction}, {len(its)} pulls" for (subject, direction), its in several]
         self.app.push_screen(PickScreen("From which head's pulls?", lines), picked)
@@ -102,7 +103,12 @@ class CareKeys(PlaceScreen[None]):
         """How the test pressure held in the pull on the screen, step by step."""
         frame = self.dash.seen.frame
         if frame is not None and frame.pull_id is not None:
-            self._run(f"Did the test pressure hold in pull {frame.pull_id}?", ["steady", str(frame.pull_id)], HELD_ENDS)
+            self._run(
+                f"Did the test pressure hold in pull {frame.pull_id}?",
+                ["steady", str(frame.pull_id)],
+                HELD_ENDS,
+                to_read=True,
+            )
 
     def do_sheet(self) -> None:
         """Write the flow sheet of the pull on the screen, with the other direction's newest if there is one."""

@@ -104,7 +104,9 @@ class FormScreen(PlaceScreen[None]):
         for name in asked.FIELDS:
             self.query_one(f"#row-{name}").display = asked.applies(name, self.values)
         head = self.values["identifier"].strip() or "no head yet"
-        summary = f"{head}, {self.values['kind']}, {self.values['direction']}"
+        what = self.values["kind"].removesuffix(f", {head}")
+        missing = "" if self.values["meter_range"] else ", no meter range yet"
+        summary = f"{head}, {what}, {self.values['direction']}{missing}"
         self.query_one("#begin", BeginBar).show(summary)
 
     def on_input_changed(self, event: Input.Changed) -> None:

@@ -19,21 +19,23 @@ class RunScreen(PageScreen):
     """Runs ``words`` in a process of its own; leaving the page stops it.
 
     ``ends``: the sentence of each exit code; "!" in front of one marks it as bad.
+    ``to_read``: it is read from its beginning, with its end said in the title, too; else the newest line is shown.
     """
 
-    def __init__(self, title: str, words: Sequence[str], ends: Mapping[int, str]) -> None:
+    def __init__(self, title: str, words: Sequence[str], ends: Mapping[int, str], *, to_read: bool = False) -> None:
         super().__init__(title)
         self.words = list(words)
         self.lines: list[str] = []
         self.code: int | None = None
         self._ends = ends
+        self._to_read = to_read
         self._process: asyncio.subprocess.Process | None = None
 
     def body(self) -> Content:
         """What was said until now, and how it ended."""
         parts = [Content(line) for line in self.lines[-MOST_LINES:]]
         if self.code is None:
-            parts.append(Content.styled("...", "$faint"))
+            parts.append(Content.styled("... at work (Esc stops it)", "$faint"))
         else:
             said = self._ends.get(self.code, f"! It ended with exit code {self.code}: see above.")
             parts += [Content(""), Content.styled(said, "bold $bad" if said.startswith("!") else "bold $good")]
@@ -75,7 +77,13 @@ class RunScreen(PageScreen):
     def _renew(self) -> None:
         if self.is_mounted:
             self.query_one("#page-body", Static).update(self.body())
-            self.query_one("#page-scroll", VerticalScroll).scroll_end(animate=False)
+            scroll = self.query_one("#page-scroll", VerticalScroll)
+            if not self._to_read:
+                scroll.scroll_end(animate=False)
+            elif self.code is not None:
+                self.query_one("#page-title", Static).update(
+                    Content(f"{self.heading}   {self._ends.get(self.code, '')}")
+                )
 
     async def _stop(self) -> None:
         process = self._process

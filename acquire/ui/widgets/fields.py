@@ -60,7 +60,9 @@ class ChoiceField(Widget, can_focus=True):
 
     def render(self) -> Content:
         """The word between arrows, and how many there are."""
-        count = f"  {self.options.index(self.value) + 1} of {len(self.options)}" if self.has_focus else ""
+        named = [word for word in self.options if word]
+        place = f"{named.index(self.value) + 1} of " if self.value else "one of "
+        count = f"  {place}{len(named)}" if self.has_focus else ""
         return Content.assemble(("◂ ", "$faint"), (self.value or "choose", "bold"), (" ▸", "$faint"), (count, "$faint"))
 
 

@@ -31,7 +31,8 @@ class GuidePanel(Canvas):
     def paint(self, width: int, height: int) -> list[Line]:
         saying = self.saying
         style = STYLES[saying.tone]
-        room, lines_for = width - 6, height - 1
+        # two edges of three, and the blank before the text
+        room, lines_for = width - 7, height - 1
         lines = letter_lines(saying.sentence, room, lines_for) if lines_for >= 3 else None
         if lines is None:
             lines = textwrap.wrap(saying.sentence, room) or [""]

@@ -11,6 +11,8 @@ from acquire.ui.widgets.plot import Dots
 _BAND_SHARE = 0.5
 # label, mark and a blank at the right
 _GUTTER = 10
+# so many columns without a sample are no gap
+_BRIDGED = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +63,7 @@ class HoldPlot(Canvas):
         first = int(newest / per_dot) - dots.width + 1
         spans: dict[int, tuple[int, int]] = {}
         before: int | None = None
+        column = 0
         beyond: dict[tuple[int, int], str] = {}
         for t_s, value in samples:
             if value is None:
@@ -71,13 +74,16 @@ class HoldPlot(Canvas):
             if not low <= shown <= high:
                 # off the drawing: which way to trim is all that it can say
                 beyond[(0, x // 2) if shown > high else (rows - 1, x // 2)] = "▴" if shown > high else "▾"
-                before = 0 if shown > high else dots.height - 1
+                before, column = 0 if shown > high else dots.height - 1, x
                 continue
             y = round((dots.height - 1) * (high - shown) / (high - low))
             reached = (y, y) if before is None else (min(y, before), max(y, before))
             known = spans.get(x, reached)
             spans[x] = (min(known[0], reached[0]), max(known[1], reached[1]))
-            before = y
+            if before is not None and x - column <= _BRIDGED:
+                # samples that come slower than the columns still make one line
+                spans |= dict.fromkeys(range(column + 1, x), (before, before))
+            before, column = y, x
         for x, (upper, lower) in spans.items():
             for y in range(upper, lower + 1):
                 dots.dot(x, y)

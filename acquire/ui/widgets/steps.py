@@ -78,7 +78,7 @@ class StepTable(Canvas):
         left.append((f"{words:<14}", style))
         if any(its.off for its in view.rows):
             left.append((f"{row.off:>7}  ", style))
-        again = f" take {row.takes}" if row.takes > 1 else ""
+        again = f", take {row.takes}" if row.takes > 1 else ""
         left.append((f"{row.how}{again}", style))
         if width > 66 and row.held:
             left.append((f"   {row.held}", style))
