@@ -96,14 +96,17 @@ class RecordedBench:
         core = core_for(self._pull, self._session, self._other, self._basis)
         happenings = Happenings(self._frames().guidance())
         start_us = t_us = 0
-        # another reader: this may run in a thread while the session plays in its own
-        with ArchiveReader(self._reader.path) as reader:
+        with self._another() as reader:
             for moment in play(reader, self._session.id, core, piece_us=_PIECE_US):
                 t_us = moment.t_us
                 start_us = start_us or t_us
                 happenings.see(moment, core)
         self.playback.start_us, self.playback.end_us = start_us, t_us
         self.playback.happenings = happenings.found
+
+    def _another(self) -> ArchiveReader:
+        """A reader for one call: the dashboard asks from other threads while the session plays from its own."""
+        return ArchiveReader(self._reader.path)
 
     def _frames(self) -> FrameMaker:
         return FrameMaker(self._config, [_RecordedInstrument(i) for i in self._config.make_instruments()])
@@ -134,7 +137,8 @@ class RecordedBench:
 
     def pulls(self) -> list[PullRow]:
         """The archive's pulls."""
-        return self._reader.pulls()
+        with self._another() as reader:
+            return reader.pulls()
 
     def open_pulls(self) -> list[PullRow]:
         """None: nothing can be resumed here."""
@@ -142,11 +146,13 @@ class RecordedBench:
 
     def pull(self, pull_id: int) -> ArchivedPull:
         """One pull of the archive."""
-        return self._reader.pull(pull_id)
+        with self._another() as reader:
+            return reader.pull(pull_id)
 
     def beside(self, pull_id: int, other_id: int | None = None) -> PullBeside:
         """One pull beside an earlier one, as the archive holds them now."""
-        return pull_beside(self._reader, pull_id, other_id)
+        with self._another() as reader:
+            return pull_beside(reader, pull_id, other_id)
 
     def take_command(self) -> NoReturn:
         """Refused."""
@@ -154,11 +160,13 @@ class RecordedBench:
 
     def subjects(self) -> list[Subject]:
         """The archive's heads."""
-        return self._reader.subjects()
+        with self._another() as reader:
+            return reader.subjects()
 
     def templates(self) -> list[Template]:
         """The archive's templates."""
-        return self._reader.templates()
+        with self._another() as reader:
+            return reader.templates()
 
     # ------------------------------------------------------------ playing
 
