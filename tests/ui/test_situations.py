@@ -8,6 +8,7 @@ from acquire.records import Frame, Situation
 from acquire.ui.look import TONES
 from acquire.ui.saying import NO_PULL_YET, READY, START_IT, UNFINISHED, WAITING, saying
 from acquire.ui.watch import SILENCE_S, Watch
+from acquire.ui.widgets.guide import GuidePanel
 from acquire.ui.widgets.numeral import letter_lines
 from acquire.values import Standing
 from tests.ui.fake import ended_view, frame, pull_view
@@ -83,3 +84,13 @@ def test_the_daemon_is_missed_within_two_seconds_and_its_reason_is_kept_apart() 
     its: Frame = frame()
     watch.hear_frame(its, 104.0)
     assert watch.lost(104.1) == ("", "")
+
+
+@pytest.mark.parametrize("size", [(80, 3), (100, 4), (160, 7)])
+def test_no_letter_of_a_sentence_is_cut_at_the_edge(size: tuple[int, int]) -> None:
+    panel = GuidePanel(id="guide")
+    for length in range(20, 60):
+        panel.saying = saying(frame(pull=pull_view(2), sentence=f"Hold: {'flow drifting ' * 5}"[:length]))
+        rows = ["".join(text for text, _ in line) for line in panel.paint(*size)]
+        assert not any("…" in row for row in rows), rows
+        assert {len(row) for row in rows} == {size[0]}
