@@ -89,8 +89,8 @@ def test_the_daemon_is_missed_within_two_seconds_and_its_reason_is_kept_apart() 
 @pytest.mark.parametrize("size", [(80, 3), (100, 4), (160, 7)])
 def test_no_letter_of_a_sentence_is_cut_at_the_edge(size: tuple[int, int]) -> None:
     panel = GuidePanel(id="guide")
-    for length in range(20, 60):
-        panel.saying = saying(frame(pull=pull_view(2), sentence=f"Hold: {'flow drifting ' * 5}"[:length]))
+    for length in range(20, 150):
+        panel.saying = saying(frame(pull=pull_view(2), sentence=f"Hold: {'flow drifting ' * 11}"[:length]))
         rows = ["".join(text for text, _ in line) for line in panel.paint(*size)]
         assert not any("…" in row for row in rows), rows
         assert {len(row) for row in rows} == {size[0]}
