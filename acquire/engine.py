@@ -18,6 +18,7 @@ from pydantic import TypeAdapter
 
 from acquire import __version__
 from acquire.basis import Basis
+from acquire.batch import Batch
 from acquire.bench_records import BenchRecord
 from acquire.budget import prepare
 from acquire.calibration import Calibration
@@ -58,9 +59,18 @@ from drivers.sample import Notice, Press, Sample
 from drivers.typed import Typed
 
 log = logging.getLogger(__name__)
-_TICK_S = 0.02
-_FRAME_EVERY_US = 50_000
+# how long samples may gather: nobody sees them before the next frame
+_TICK_S = 0.05
+# of the machine, as are the two below: no more can be done at once without looking at the record and at who asks
+_TURN_S = 0.05
+# a frame is made when somebody asks for it; those who ask within so much share one
+_SHARED_S = 0.03
+# and now and then without, so that none is ever old and the trend is known
+_UNASKED_S = 0.25
+_FRAME_WAIT_S = 0.05
 _LATE_S = 3.0
+# from so many on, samples cost less together
+_BATCH = 256
 _ANSWER_S = 10.0
 STATE = TypeAdapter(PullState)
 
@@ -103,8 +113,15 @@ class Engine:
         self._archive: Archive
         self._frame: Frame
         self._frame_us = 0
+        self._asking = threading.Lock()
+        self._made = threading.Event()
+        self._made.set()
+        # the last one that was asked for did not come in time, and has not come yet
+        self._in_vain = False
         # by the machine's seconds: a disk is no faster where a simulated bench is
-        self._late_us = round(_LATE_S * 1e6 * getattr(clock, "speed", 1.0))
+        machine_us = 1e6 * getattr(clock, "speed", 1.0)
+        self._late_us, self._shared_us = round(_LATE_S * machine_us), round(_SHARED_S * machine_us)
+        self._turn_us, self._unasked_us = round(_TURN_S * machine_us), round(_UNASKED_S * machine_us)
 
     # ------------------------------------------------------------ life
 
@@ -153,14 +170,14 @@ class Engine:
         self._archive.close()
 
     def _turn(self) -> bool:
-        """Do the work that waits, keep the record, make a frame when due."""
+        """Do the work that waits, keep the record, make a frame if nobody has asked for a while."""
         try:
             work = self._inbox.get(_TICK_S)
             begun_us = self._clock.t_us()
             while work is not None:
                 self._do(work)
                 # more than can be done at once must not keep the record and the screens waiting
-                if self._clock.t_us() - begun_us >= _FRAME_EVERY_US:
+                if self._clock.t_us() - begun_us >= self._turn_us:
                     break
                 work = self._inbox.get()
             else:
@@ -171,7 +188,7 @@ class Engine:
             self._recorder.flush_if_due()
             self._say_failure(self._recorder)
         now_us = self._clock.t_us()
-        if now_us - self._frame_us >= _FRAME_EVERY_US:
+        if now_us - self._frame_us >= self._unasked_us:
             self._make_frame(now_us)
         return True
 
@@ -189,6 +206,13 @@ class Engine:
         failure = failure or self._fault
         self._frame_us = now_us
         self._frame = self._frames.frame(now_us, self._latest, self._core, self._pull_id, self._announced, failure)
+
+    def _make_asked(self) -> None:
+        try:
+            self._make_frame(self._clock.t_us())
+        finally:
+            self._in_vain = False
+            self._made.set()
 
     # ------------------------------------------------------------ from the drivers' threads
 
@@ -208,7 +232,8 @@ class Engine:
             self._latest[sample.channel] = sample
         if self._core is not None and self._recorder is not None:
             self._recorder.samples(samples)
-            self._handle(self._core.samples(samples))
+            many = len(samples) >= _BATCH
+            self._handle(self._core.batch(Batch.of(samples)) if many else self._core.samples(samples))
 
     def _lose(self, t_us: int, count: int) -> None:
         """Samples that came in while the thread was held up for too long."""
@@ -420,12 +445,23 @@ class Engine:
     # ------------------------------------------------------------ for the API's threads
 
     def frame(self) -> Frame:
-        """The latest frame; never waits. One that has become old says why."""
+        """The bench as it is now. Where the engine's thread is busy the latest there is; an old one says why."""
+        if self._clock.t_us() - self._frame_us > self._shared_us:
+            self._renew_frame()
         late_us = self._clock.t_us() - self._frame_us
         if late_us < self._late_us:
             return self._frame
         said = f"The disk has not answered for {late_us / 1e6:.0f} s: wait, readings are kept in memory."
         return self._frame.model_copy(update={"guide": Guide(situation="archive_failed", sentence=said)})
+
+    def _renew_frame(self) -> None:
+        """Have a frame made; wait for it, but not once more for one that did not come."""
+        with self._asking:
+            if self._made.is_set():
+                self._made.clear()
+                self._inbox.put(self._make_asked)
+        if not self._in_vain and not self._made.wait(_FRAME_WAIT_S):
+            self._in_vain = True
 
     def subscribe(self, listener: Callable[[LiveEvent], None]) -> Callable[[], None]:
         """Call ``listener`` in the engine's thread for every event; returns the way out."""

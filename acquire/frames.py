@@ -94,11 +94,12 @@ class FrameMaker:
         failure: str,
     ) -> Frame:
         """Everything that a screen shows now."""
-        readings = {name: self._reading(name, t_us, latest.get(name)) for name in self._scales}
         pull = core.view() if core is not None else None
-        if pull is not None and pull.outcome is None and pull.zeros_before is not None:
-            readings |= _from_zero(readings, pull.zeros_before)
-        return Frame(
+        # in a pull the screen shows what is judged: the readings from their zeros on
+        zeros = _by_channel(pull.zeros_before) if pull is not None and pull.outcome is None else {}
+        readings = {name: self._reading(name, t_us, latest.get(name), zeros.get(name, 0.0)) for name in self._scales}
+        # all parts were checked when they were made
+        return Frame.model_construct(
             t_us=t_us,
             readings=readings,
             flow_m3_s=core.stated_flow_m3_s() if core is not None and core.outcome is None else None,
@@ -123,13 +124,14 @@ class FrameMaker:
             return Guide(situation="archive_failed", sentence=failure)
         point = announced[1] if announced is not None and t_us - announced[0] < ANNOUNCE_US else None
         silence = self._silence(core, readings) if core is not None else self._idle_silence(readings)
-        guide = self._guidance.guide(core, silence, point, self._trend.pa_s(t_us, readings.get("test_pressure")))
+        self._trend.note(t_us, readings.get("test_pressure"))
+        guide = self._guidance.guide(core, silence, point, self._trend.pa_s)
         if core is None or not core.asked:
             return guide
         unit = self._source_of[core.asked].instrument.settings.channels[core.asked].unit
         return guide.model_copy(update={"typed": core.asked, "typed_unit": unit})
 
-    def _reading(self, channel: str, t_us: int, sample: Sample | None) -> Reading:
+    def _reading(self, channel: str, t_us: int, sample: Sample | None, zero: float) -> Reading:
         instrument = self._source_of[channel]
         scale = self._scales[channel]
         source = instrument.instrument.settings.said_source
@@ -141,9 +143,8 @@ class FrameMaker:
         limit_us = max(_LIVE_US, round(instrument.instrument.settings.silent_after_s * 1e6))
         fresh = typed or age_us <= limit_us
         state = "lost" if instrument.state == "lost" else "live" if fresh else "stale"
-        value = scale.si(sample.value)
         return Reading(
-            value=value,
+            value=scale.si(sample.value) - zero,
             unit=scale.si_unit,
             age_s=age_us / 1e6,
             state=state,
@@ -176,15 +177,14 @@ class FrameMaker:
         return None
 
 
-def _from_zero(readings: Mapping[str, Reading], zeros: Zeros) -> dict[str, Reading]:
-    """In a pull the screen shows what is judged: the readings from their zeros on."""
-    moved = {}
-    for channel in ("test_pressure", "meter_pressure", "lift"):
-        its = readings.get(channel)
-        if its is not None and its.value is not None:
-            zero = getattr(zeros, f"{channel}_m" if channel == "lift" else f"{channel}_pa")
-            moved[channel] = its.model_copy(update={"value": its.value - zero})
-    return moved
+def _by_channel(zeros: Zeros | None) -> dict[str, float]:
+    if zeros is None:
+        return {}
+    return {
+        "test_pressure": zeros.test_pressure_pa,
+        "meter_pressure": zeros.meter_pressure_pa,
+        "lift": zeros.lift_m,
+    }
 
 
 class _Trend:
@@ -193,17 +193,20 @@ class _Trend:
     def __init__(self) -> None:
         self._shown: deque[tuple[int, float]] = deque()
 
-    def pa_s(self, t_us: int, reading: Reading | None) -> float | None:
-        """The slope up to now; None while there is too little to tell."""
+    def note(self, t_us: int, reading: Reading | None) -> None:
+        """What is shown now."""
         if reading is None or reading.value is None or reading.state != "live":
             self._shown.clear()
-            return None
+            return
         if self._shown and t_us < self._shown[-1][0]:
             self._shown.clear()
         self._shown.append((t_us, reading.value))
         while t_us - self._shown[0][0] > _TREND_US:
             self._shown.popleft()
-        if len(self._shown) < 8 or t_us - self._shown[0][0] < _TREND_US / 2:
+
+    def pa_s(self) -> float | None:
+        """The slope up to now; None while there is too little to tell."""
+        if len(self._shown) < 8 or self._shown[-1][0] - self._shown[0][0] < _TREND_US / 2:
             return None
         times = [t / 1e6 for t, _ in self._shown]
         return linear_regression(times, [value for _, value in self._shown]).slope

@@ -1,4 +1,8 @@
-"""All work for the engine's thread in one order, bounded where the world does not wait: samples."""
+"""All work for the engine's thread in one order, bounded where the world does not wait: samples.
+
+Samples wake nobody: they gather until other work comes after them or the
+thread looks by itself, and are handed on as one batch.
+"""
 
 import queue
 import threading
@@ -23,10 +27,13 @@ class Inbox:
         self._waiting = 0
         self._missed = 0
         self._missed_us = 0
+        self._gathered: list[Sample] = []
 
     def put(self, work: Work) -> None:
-        """Anything else than samples; always taken."""
-        self._queue.put(work)
+        """Anything else than samples; always taken, and after the samples that came before it."""
+        with self._lock:
+            self._put_gathered()
+            self._queue.put(work)
 
     def put_samples(self, samples: list[Sample]) -> None:
         """Samples of one read."""
@@ -37,21 +44,36 @@ class Inbox:
                 return
             self._waiting += len(samples)
             self._put_missed()
-            self._queue.put(lambda: self._hand_on(samples))
+            self._gathered += samples
 
     def close(self) -> None:
         """Nothing comes any more: ``get`` gives None once the rest is taken."""
         with self._lock:
+            self._put_gathered()
             self._put_missed()
-        self._queue.put(None)
+            self._queue.put(None)
 
     def get(self, wait_s: float = 0.0) -> Work | None:
-        """The next work; None at the end. Raises ``queue.Empty``."""
-        return self._queue.get(timeout=wait_s) if wait_s else self._queue.get_nowait()
+        """The next work, or the samples that have gathered by the end of the wait; None at the end.
+
+        Raises ``queue.Empty``.
+        """
+        try:
+            return self._queue.get(timeout=wait_s) if wait_s else self._queue.get_nowait()
+        except queue.Empty:
+            with self._lock:
+                self._put_gathered()
+            return self._queue.get_nowait()
+
+    def _put_gathered(self) -> None:
+        samples, self._gathered = self._gathered, []
+        if samples:
+            self._queue.put(lambda: self._hand_on(samples))
 
     def _put_missed(self) -> None:
         missed, t_us = self._missed, self._missed_us
         if missed:
+            self._put_gathered()
             self._queue.put(lambda: self._lost(t_us, missed))
             self._missed = 0
 

@@ -1,14 +1,22 @@
 """The hub alone: whatever a client has seen, it gets exactly the rest, and is told what is gone."""
 
 import json
+from dataclasses import replace
+from functools import lru_cache
 from unittest.mock import patch
 
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acquire.records import LiveEvent
+from acquire.frames import FrameMaker
+from acquire.pull import PullCore
+from acquire.recorded import _RecordedInstrument
+from acquire.records import Frame, LiveEvent
 from acquire.service import hub as hub_module
 from acquire.service.hub import Feed, Hub
+from acquire.wire import LIVE, Fault, FrameMessage
+from tests.whole.test_pulls import LIFTS, request
+from tests.whole.virtual import VirtualBench
 
 KEPT = 5
 
@@ -70,3 +78,37 @@ def test_a_feed_that_nobody_empties_is_bounded_and_given_up() -> None:
         hub.leave(feed)
         tell(hub, 5)
         assert waiting(feed) == []
+
+
+def test_a_frame_is_written_as_its_model_would_be_with_the_pull_written_once() -> None:
+    hub, stream = hub_after(0), open_pull()
+    messages = [LIVE.validate_json(hub.frame_text(frame)) for frame in stream]
+    assert messages == [FrameMessage(frame=frame) for frame in stream]
+    assert len({id(frame.pull) for frame in stream}) < len(stream)
+    assert len({json.dumps(json.loads(hub.frame_text(frame))["frame"]["pull"]) for frame in stream}) > 2
+
+
+def test_a_number_in_the_pull_that_is_not_finite_is_said_each_time_and_not_sent() -> None:
+    hub, stream = hub_after(0), open_pull()
+    its = next(frame for frame in stream if frame.pull is not None and frame.pull.zeros_before is not None)
+    assert its.pull is not None
+    assert its.pull.zeros_before is not None
+    pull = replace(its.pull, zeros_before=replace(its.pull.zeros_before, lift_m=float("nan")))
+    for t_us in (1, 2):
+        message = LIVE.validate_json(hub.frame_text(its.model_copy(update={"pull": pull, "t_us": t_us})))
+        assert isinstance(message, Fault)
+        assert "lift_m is not a finite number" in message.sentence
+
+
+@lru_cache
+def open_pull() -> list[Frame]:
+    """Frames of a pull that runs, with points, ten samples apart; and one of no pull."""
+    bench = VirtualBench(4)
+    maker = FrameMaker(bench.config, [_RecordedInstrument(its) for its in bench.config.make_instruments()])
+    stream = [maker.frame(0, {}, None, None, None, "")]
+
+    def each(core: PullCore, _: object) -> None:
+        stream.append(maker.frame(bench.t_us, bench._latest, core, 1, None, ""))
+
+    bench.pull(request(LIFTS[:2]), each=each)
+    return stream[::10]
