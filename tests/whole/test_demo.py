@@ -139,3 +139,9 @@ def test_the_configuration_kept_is_the_one_that_was_used(out: Path) -> None:
     with ArchiveReader(out / "archive.db") as reader:
         kept = reader.pull("last")
     assert kept.config == parse_config((out / "bench.toml").read_text(), "bench.toml")
+
+
+def test_recomputing_the_whole_archive_finds_every_pull_the_same_to_the_bit(out: Path) -> None:
+    done = steadydraw("recompute", "--db", str(out / "archive.db"))
+    assert done.returncode == 0, done.stdout
+    assert "The same bit for bit: 4." in done.stdout
