@@ -15,7 +15,8 @@ def range_fault(config: BenchConfig, meter_range: str, meter_pressure_pa: float)
     """Why this range may not be read at this pressure, and what to do; None if it may.
 
     A range that starts at zero may read a little below it: that is noise about
-    no flow. Another range fits if it has this range's flow within its own span.
+    no flow. Another range fits if it has this range's flow within its own span;
+    where none has, and this one is too small, the next larger one lets more through.
     """
     its = config.meter.ranges[meter_range]
     low_pa, high_pa = its.lowest_pressure_pa, its.highest_pressure_pa
@@ -40,13 +41,19 @@ def least_flow_kg_s(config: BenchConfig, meter_range: str) -> float:
 def _others_with_that_flow(config: BenchConfig, meter_range: str, meter_pressure_pa: float) -> list[str]:
     if not meter_pressure_pa > 0.0:
         return []
-    here = _flow_kg_s(config, config.meter.ranges[meter_range], meter_pressure_pa)
-    fits = []
+    its = config.meter.ranges[meter_range]
+    here = _flow_kg_s(config, its, meter_pressure_pa)
+    fits: list[str] = []
+    larger: list[tuple[float, str]] = []
     for name, other in config.meter.ranges.items():
         least = _flow_kg_s(config, other, other.lowest_pressure_pa)
         most = _flow_kg_s(config, other, other.highest_pressure_pa)
         if name != meter_range and least <= here <= most:
             fits.append(name)
+        if name != meter_range and most > here:
+            larger.append((most, name))
+    if not fits and larger and meter_pressure_pa > its.highest_pressure_pa:
+        return [min(larger)[1]]
     return fits
 
 
