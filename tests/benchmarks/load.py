@@ -1,8 +1,10 @@
 """The daemon under load, beside its floor: is anything lost, what does it cost, how late is the screen?
 
-Run with ``python -m tests.benchmarks.load [--usual] [--seconds N]`` (Linux).
-Seven instruments, one for each channel there is, together 8,000 samples a
-second; ``--usual``: six channels at 50/s from three instruments. The daemon
+Run with ``python -m tests.benchmarks.load [--usual | --flood] [--seconds N]``
+(Linux). Seven instruments, one for each channel there is, together 8,000
+samples a second; ``--usual``: six channels at 50/s from three instruments;
+``--flood``: the same, while one more client asks for frame, status, pulls and
+an action that is refused, in turn, as fast as it is answered. The daemon
 is the real one, in its own process, with its archive, a pull that goes on
 and one live client at 20 frames a second. The floor is a bare loop in a
 process of its own that reads the same bytes from the same sender, turns them
@@ -10,6 +12,7 @@ into numbers and writes the same blocks, one transaction a second.
 """
 
 import argparse
+import itertools
 import json
 import multiprocessing
 import os
@@ -22,7 +25,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -30,7 +33,7 @@ from typing import Any
 import numpy as np
 
 from acquire.bundled import read_bundled
-from acquire.client import Client, Lost
+from acquire.client import Client, ClientError, Lost
 from acquire.config import parse_config
 from acquire.demo import daemon_on
 from acquire.demo_plan import demo_requests
@@ -59,6 +62,8 @@ UNITS = {
     "meter_temperature": "C",
 }
 STEPS = 150
+SHARES = (0.5, 0.99, 1.0)
+TOO_MANY = 429
 _HZ = os.sysconf("SC_CLK_TCK")
 
 
@@ -122,6 +127,7 @@ class Operator:
         self._next_s = 0.0
         self._told: tuple[object, object] = (None, None)
         self.delays_s: list[float] = []
+        self.heard_s: list[float] = []
         self.taken = 0
         self.situations: set[str] = set()
 
@@ -132,6 +138,7 @@ class Operator:
         if not isinstance(item, Frame):
             return
         self.situations.add(item.guide.situation)
+        self.heard_s.append(now_us / 1e6)
         number = item.readings["lift"].number
         if number is not None and item.pull is not None:
             sent_us = round((number * 1e4 % 1) * 1e8)
@@ -155,8 +162,52 @@ def rss_mb(pid: int) -> float:
     return int(Path(f"/proc/{pid}/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 1e6
 
 
-def daemon_under_load(ports: Ports, seconds: float, folder: Path) -> dict[str, Any]:
+def flood(stop: Any, answer: Any) -> None:
+    """In a process of its own: ask as fast as the daemon answers. Answers with how long each took, in two lists.
+
+    The first of what was done, the second of what the daemon turned away as too much.
+    """
+    client = Client.find()
+    done_s, turned_away_s = list[float](), list[float]()
+    # the last goes through the engine's thread and is refused there: there is no such step
+    retake = Action(kind="retake", step=STEPS)
+    questions: list[Callable[[], object]] = [client.frame, client.status, client.pulls, lambda: client.act(retake)]
+    for question in itertools.cycle(questions):
+        begun, took_s = time.monotonic(), done_s
+        try:
+            question()
+        except ClientError as error:
+            took_s = turned_away_s if error.status == TOO_MANY else done_s
+        took_s.append(time.monotonic() - begun)
+        if stop.is_set():
+            break
+    answer.send((sorted(done_s), sorted(turned_away_s)))
+
+
+@contextmanager
+def flooded(wanted: bool, took_s: list[list[float]]) -> Iterator[None]:
+    """A flood if wanted; afterwards ``took_s`` holds how long each answer took, see ``flood``."""
+    if not wanted:
+        yield
+        return
+    context = multiprocessing.get_context("spawn")
+    stop = context.Event()
+    ours, theirs = context.Pipe()
+    process = context.Process(target=flood, args=(stop, theirs))
+    process.start()
+    theirs.close()
+    try:
+        yield
+        stop.set()
+        took_s += ours.recv()
+    finally:
+        stop.set()
+        process.join(10)
+
+
+def daemon_under_load(ports: Ports, seconds: float, folder: Path, flooding: bool = False) -> dict[str, Any]:
     """Run it; what was measured."""
+    took_s: list[list[float]] = []
     with bench(ports) as sender:
         text = config_text(ports, sender.numbers)
         (folder / "bench.toml").write_text(text)
@@ -169,7 +220,8 @@ def daemon_under_load(ports: Ports, seconds: float, folder: Path) -> dict[str, A
             pull_id = client.begin(request.model_copy(update={"meter_range": "large"}))
             sender.tell(on=False, lift_in=0.0)
             with Listening(client, operator.hear):
-                memory, shares = _watch(pid, seconds)
+                with flooded(flooding, took_s):
+                    memory, shares = _watch(pid, seconds)
                 sent = sender.stop()
                 _wait_until_read(client, sum(had // len(its) for had, (its, _) in zip(sent, ports, strict=True)))
             client.act(Action(kind="abort"))
@@ -182,6 +234,8 @@ def daemon_under_load(ports: Ports, seconds: float, folder: Path) -> dict[str, A
         "share": statistics.median(shares),
         "worst share": max(shares),
         "delays_s": sorted(operator.delays_s),
+        "gaps_s": sorted(b - a for a, b in itertools.pairwise(operator.heard_s)),
+        "took_s": took_s,
         "memory_mb": memory,
         "taken": operator.taken,
         "situations": operator.situations,
@@ -274,13 +328,15 @@ def bare_loop(ports: Ports, seconds: float, folder: Path) -> float:
 def main() -> None:
     """Measure both, say what was found and how busy the machine was."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--usual", action="store_true")
+    which = parser.add_mutually_exclusive_group()
+    which.add_argument("--usual", action="store_true")
+    which.add_argument("--flood", action="store_true")
     parser.add_argument("--seconds", type=float, default=60.0)
     asked = parser.parse_args()
-    ports = USUAL if asked.usual else FULL
+    ports = USUAL if asked.usual or asked.flood else FULL
     with tempfile.TemporaryDirectory(dir=Path.cwd()) as name:
         folder = Path(name)
-        found = daemon_under_load(ports, asked.seconds, folder)
+        found = daemon_under_load(ports, asked.seconds, folder, asked.flood)
         base = bare_loop(ports, min(20.0, asked.seconds), folder)
     memory, delays = found["memory_mb"], found["delays_s"]
     half = memory[len(memory) // 2 :]
@@ -293,10 +349,17 @@ def main() -> None:
     print(f"daemon {found['share']:.1%} of one core (median of 5 s; worst {found['worst share']:.1%})")
     print(f"bare loop, nothing judged or shown {base:.1%}; ratio {found['share'] / base:.2f}")
     print(f"memory {memory[0]:.0f} MB at first, {max(memory):.0f} at most, {slope:+.2f} a minute in the second half")
-    for share in (0.5, 0.99, 1.0):
-        print(
-            f"from byte to client, {share:.0%}: {1e3 * delays[min(len(delays) - 1, int(share * len(delays)))]:.0f} ms"
-        )
+    _print_shares("from byte to client", delays)
+    _print_shares("from one frame to the next at the client", found["gaps_s"])
+    for what, took_s in zip(("done", "turned away as too many"), found["took_s"], strict=False):
+        print(f"flood: {len(took_s) / asked.seconds:.0f} requests/s {what}")
+        if took_s:
+            _print_shares("from request to answer", took_s)
+
+
+def _print_shares(what: str, ordered_s: list[float]) -> None:
+    shares = ((f"{share:.0%}", ordered_s[min(len(ordered_s) - 1, int(share * len(ordered_s)))]) for share in SHARES)
+    print(f"{what}: " + ", ".join(f"{share} {1e3 * its:.0f} ms" for share, its in shares))
 
 
 if __name__ == "__main__":
