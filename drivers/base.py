@@ -7,6 +7,7 @@ A new instrument is one file with an ``Instrument`` subclass, one line in
 import math
 from abc import ABC, abstractmethod
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Annotated, Literal, NamedTuple, Protocol
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
@@ -46,6 +47,11 @@ SIGNALS = {
     # ratiometric transducers at 5 V; failure limits: common practice, no source
     "0.5-4.5 V": SignalRange(0.5, 4.5, 0.25, 4.75, "V"),
 }
+
+
+# where a quantity has no limit, and what rounding cannot bridge at one
+_FAR = 1e9
+_MARGIN = 1e-6
 
 
 class ChannelSettings(Settings):
@@ -144,6 +150,31 @@ class ChannelSettings(Settings):
 
     def in_range(self, number: float) -> bool:
         """Whether the quantity lies between ``low`` and ``high``, and its signal is sound (NaN is not)."""
+        low, high = self._sound_span
+        return low <= number <= high or self._in_range(number)
+
+    @cached_property
+    def _sound_span(self) -> tuple[float, float]:
+        """Two numbers between which all are in range, for most need no more looking at; (inf, -inf) without such.
+
+        Each step from number to quantity keeps the order, so what lies between two sound numbers is sound; but
+        between two counts there are numbers that are none.
+        """
+        span = math.inf, -math.inf
+        slope = self.quantity(1.0) - self.quantity(0.0)
+        if self.signal == "count" or not slope or not self.scale:
+            return span
+        limits = (self.low if self.low is not None else -_FAR, self.high if self.high is not None else _FAR)
+        low, high = sorted((limit - self.quantity(0.0)) / slope for limit in limits)
+        if self.signal in SIGNALS:
+            its = SIGNALS[self.signal]
+            ends = sorted((end - self.offset) / self.scale for end in (its.broken_below, its.over_above))
+            low, high = max(low, ends[0]), min(high, ends[1])
+        margin = _MARGIN * (high - low)
+        low, high = low + margin, high - margin
+        return (low, high) if low <= high and self._in_range(low) and self._in_range(high) else span
+
+    def _in_range(self, number: float) -> bool:
         quantity = self.quantity(number)
         if not math.isfinite(quantity) or self.signal_fault(number):
             return False

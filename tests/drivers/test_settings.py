@@ -3,6 +3,8 @@
 import math
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from drivers.base import ChannelSettings
 from drivers.errors import SettingsError
@@ -134,3 +136,32 @@ def test_scale_and_offset_apply_to_the_limits_but_not_to_the_sample() -> None:
     table = STREAMED.table(channels={"lift": {"field": "l", "unit": "mm", "scale": 2.0, "high": 10.0}})
     items = make_instrument("gauge", table).parser().feed(b"L=+05.000 mm\nL=+05.001 mm\n", 0)
     assert items == [Sample("lift", 0, 5.0, "serial:///dev/none")]
+
+
+_FEW = st.sampled_from([0.0, 1.0, -1.0, 0.1, -2.5, 3.6, 1e-9, 1e9, 16.0])
+
+
+@given(
+    scale=_FEW,
+    offset=_FEW,
+    low=st.none() | _FEW,
+    high=st.none() | _FEW,
+    signal=st.sampled_from(["", "4-20 mA", "0.5-4.5 V"]),
+    number=st.floats() | _FEW,
+)
+def test_the_short_way_to_what_is_in_range_says_the_same_as_the_long_one(
+    scale: float, offset: float, low: float | None, high: float | None, signal: str, number: float
+) -> None:
+    table = {"unit": "Pa", "scale": scale, "offset": offset, "low": low, "high": high, "signal": signal}
+    if signal:
+        table |= {"at_low": 0.0, "at_high": -500.0}
+    its = ChannelSettings.model_validate(table)
+    edges = [edge for end in its._sound_span for edge in (end, math.nextafter(end, math.inf), math.nextafter(end, 0))]
+    for each in (number, *edges):
+        assert its.in_range(each) == its._in_range(each)
+
+
+def test_what_is_plainly_in_range_takes_the_short_way() -> None:
+    for table in ({"low": -10.0, "high": 6000.0}, {}, {"signal": "4-20 mA", "at_low": 0.0, "at_high": 6000.0}):
+        low, high = ChannelSettings.model_validate({"unit": "Pa", **table})._sound_span
+        assert low < 5.0 < high
