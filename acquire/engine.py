@@ -27,7 +27,7 @@ from acquire.calibrations_in_force import calibrations_in_force
 from acquire.clock import Clock
 from acquire.config import BenchConfig
 from acquire.entries import number_typed
-from acquire.frames import FrameMaker, TypedSource
+from acquire.frames import FrameMaker, TypedSource, nothing_shown, stood_still
 from acquire.inbox import Inbox, Work
 from acquire.leakage import fit_law
 from acquire.outputs import Ended, Marked, Moved, Output, PullState, Skipped, Taken, ZerosRead
@@ -111,8 +111,10 @@ class Engine:
         self._fault = ""
         self._thread: threading.Thread | None = None
         self._archive: Archive
-        self._frame: Frame
+        self._frame = nothing_shown(config.reference.convention)
         self._frame_us = 0
+        # why the last frame could not be made
+        self._frame_fault = ""
         self._asking = threading.Lock()
         self._made = threading.Event()
         self._made.set()
@@ -205,7 +207,16 @@ class Engine:
         failure = self._recorder.failure if self._recorder is not None else ""
         failure = failure or self._fault
         self._frame_us = now_us
-        self._frame = self._frames.frame(now_us, self._latest, self._core, self._pull_id, self._announced, failure)
+        try:
+            self._frame = self._frames.frame(now_us, self._latest, self._core, self._pull_id, self._announced, failure)
+            self._frame_fault = ""
+        except Exception as error:
+            # screens are not worth the record, which goes on
+            if self._frame_fault != repr(error):
+                self._frame_fault = repr(error)
+                log.exception("what screens show cannot be made")
+            said = f"The screens stand still: steadydraw has a fault ({error!r}). Recording goes on; see the log."
+            self._frame = stood_still(self._frame, now_us, failure or said)
 
     def _make_asked(self) -> None:
         try:

@@ -12,7 +12,7 @@ from acquire.guide import ANNOUNCE_US, Guidance, Silence
 from acquire.pull import PullCore
 from acquire.records import Frame, Guide, InstrumentState, Reading, ReadingState
 from acquire.scaling import channel_settings, scale_for
-from acquire.values import REQUIRED_CHANNELS, Point, Standing, Zeros
+from acquire.values import REQUIRED_CHANNELS, Convention, Point, Standing, Zeros
 from drivers.base import Counts, Instrument
 from drivers.sample import Sample
 
@@ -185,6 +185,23 @@ def _by_channel(zeros: Zeros | None) -> dict[str, float]:
         "meter_pressure": zeros.meter_pressure_pa,
         "lift": zeros.lift_m,
     }
+
+
+def nothing_shown(convention: Convention) -> Frame:
+    """Before anything is known."""
+    guide = Guide(situation="no_pull", sentence="")
+    return Frame(
+        t_us=0, readings={}, flow_m3_s=None, standing=_WAITING, guide=guide, pull_id=None, pull=None, subject=None,
+        instruments=(), convention=convention,
+    )  # fmt: skip
+
+
+def stood_still(last: Frame, t_us: int, sentence: str) -> Frame:
+    """The last frame where none could be made: no reading in it is one of now, and ``sentence`` says why."""
+    readings = {name: its.model_copy(update={"state": "stale"}) for name, its in last.readings.items()}
+    guide = Guide(situation="archive_failed", sentence=sentence)
+    changes = {"t_us": t_us, "readings": readings, "flow_m3_s": None, "standing": _WAITING, "guide": guide}
+    return last.model_copy(update=changes)
 
 
 class _Trend:

@@ -5,6 +5,7 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import NoReturn
 
 import pytest
 
@@ -12,9 +13,11 @@ from acquire.clock import SystemClock
 from acquire.config import parse_config
 from acquire.engine import _FRAME_WAIT_S, Engine
 from acquire.inbox import Inbox
+from acquire.records import Action, Frame
+from acquire.store.reader import ArchiveReader
 from drivers.sample import Sample
 from tests.service.until import until
-from tests.store.kept_pull import config_text
+from tests.store.kept_pull import config_text, kept_pull
 
 
 def sample(number: int, channel: str = "lift", t_us: int = 0) -> Sample:
@@ -98,3 +101,49 @@ def test_who_asks_a_busy_engine_waits_once_and_gets_the_frame_there_is(engine: E
     assert {its.t_us for its in again} == {old.t_us}
     until(lambda: engine.frame().t_us > old.t_us, "it does not go on")
     until(lambda: engine._clock.t_us() - engine.frame().t_us < 100_000, "no frame was fresh")
+
+
+def test_a_frame_that_cannot_be_made_is_said_by_its_name_and_the_record_goes_on(
+    engine: Engine, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    pull_id = engine.begin(kept_pull().request)
+    engine._on_samples([sample(1, t_us=1_000_000)])
+    until(lambda: engine.frame().readings["lift"].number == 1, "the sample is not shown")
+
+    def broken(*_: object) -> NoReturn:
+        raise KeyError("no such sentence")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(engine._frames, "frame", broken)
+        until(lambda: "no such sentence" in engine.frame().guide.sentence, "the fault is not said")
+        engine._on_samples([sample(2, t_us=2_000_000), sample(3, t_us=4_000_000)])
+        first_us = engine.frame().t_us
+        until(lambda: engine.frame().t_us > first_us, "the engine's thread has ended")
+        frame = engine.frame()
+        assert frame.guide.sentence == (
+            "The screens stand still: steadydraw has a fault (KeyError('no such sentence')). "
+            "Recording goes on; see the log."
+        )
+        assert (frame.pull_id, frame.readings["lift"].state) == (pull_id, "stale")
+        # once, however many frames fail alike
+        (logged,) = (its for its in caplog.records if its.exc_info is not None)
+        assert "broken" in (logged.exc_text or "")
+    until(lambda: engine.frame().readings["lift"].number == 3, "the screens do not go on")
+    assert "fault" not in engine.frame().guide.sentence
+    engine.act(Action(kind="abort"))
+    with ArchiveReader(engine.archive_path) as reader:
+        (session,) = reader.pull(pull_id).sessions
+        kept = [its.value for part in reader.stream(session.id) if isinstance(part, list) for its in part]
+    assert kept[-3:] == [1.0, 2.0, 3.0]
+
+
+def test_an_engine_whose_very_first_frame_fails_starts_and_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    its = Engine(parse_config(config_text(), "demo.toml"), config_text(), tmp_path / "archive.db", SystemClock())
+    monkeypatch.setattr(its._frames, "frame", lambda *_: dict[str, Frame]()["lift"])
+    its.start()
+    try:
+        assert "fault (KeyError('lift'))" in its.frame().guide.sentence
+    finally:
+        its.stop()
