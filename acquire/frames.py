@@ -96,8 +96,8 @@ class FrameMaker:
         """Everything that a screen shows now."""
         pull = core.view() if core is not None else None
         # in a pull the screen shows what is judged: the readings from their zeros on
-        zeros = _by_channel(pull.zeros_before) if pull is not None and pull.outcome is None else {}
-        readings = {name: self._reading(name, t_us, latest.get(name), zeros.get(name, 0.0)) for name in self._scales}
+        zeros = pull.zeros_before if pull is not None and pull.outcome is None else None
+        readings = {name: self._reading(name, t_us, latest.get(name), zeros) for name in self._scales}
         # all parts were checked when they were made
         return Frame.model_construct(
             t_us=t_us,
@@ -131,7 +131,7 @@ class FrameMaker:
         unit = self._source_of[core.asked].instrument.settings.channels[core.asked].unit
         return guide.model_copy(update={"typed": core.asked, "typed_unit": unit})
 
-    def _reading(self, channel: str, t_us: int, sample: Sample | None, zero: float) -> Reading:
+    def _reading(self, channel: str, t_us: int, sample: Sample | None, zeros: Zeros | None) -> Reading:
         instrument = self._source_of[channel]
         scale = self._scales[channel]
         source = instrument.instrument.settings.said_source
@@ -144,7 +144,7 @@ class FrameMaker:
         fresh = typed or age_us <= limit_us
         state = "lost" if instrument.state == "lost" else "live" if fresh else "stale"
         return Reading(
-            value=scale.si(sample.value) - zero,
+            value=scale.si(sample.value) - (zeros.of(channel) if zeros is not None else 0.0),
             unit=scale.si_unit,
             age_s=age_us / 1e6,
             state=state,
@@ -175,16 +175,6 @@ class FrameMaker:
                 outside = source.state == "live" and source.counts.out_of_range > 0
                 return Silence(channel, reading.age_s, reading.state == "lost", source.sentence, outside)
         return None
-
-
-def _by_channel(zeros: Zeros | None) -> dict[str, float]:
-    if zeros is None:
-        return {}
-    return {
-        "test_pressure": zeros.test_pressure_pa,
-        "meter_pressure": zeros.meter_pressure_pa,
-        "lift": zeros.lift_m,
-    }
 
 
 def nothing_shown(convention: Convention) -> Frame:

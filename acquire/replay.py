@@ -89,7 +89,8 @@ def _zeros_by(zeros: Zeros, config: BenchConfig, then: Basis, now: Basis) -> Zer
     before = channel_settings(instruments, then.calibrations, water)
     after = channel_settings(instruments, now.calibrations, water)
 
-    def moved(channel: str, value: float) -> float:
+    def moved(channel: str) -> float:
+        value = zeros.of(channel)
         if before[channel] == after[channel]:
             return value
         its = before[channel]
@@ -97,9 +98,9 @@ def _zeros_by(zeros: Zeros, config: BenchConfig, then: Basis, now: Basis) -> Zer
 
     return replace(
         zeros,
-        test_pressure_pa=moved("test_pressure", zeros.test_pressure_pa),
-        meter_pressure_pa=moved("meter_pressure", zeros.meter_pressure_pa),
-        lift_m=moved("lift", zeros.lift_m),
+        test_pressure_pa=moved("test_pressure"),
+        meter_pressure_pa=moved("meter_pressure"),
+        lift_m=moved("lift"),
     )
 
 

@@ -179,11 +179,7 @@ class Signals:
 
     def zero(self, signal: str) -> float:
         """What the signal read with the bench off and the valve closed."""
-        if self.zeros is None:
-            return 0.0
-        if signal == "lift":
-            return self.zeros.lift_m
-        return self.zeros.test_pressure_pa if signal == "test_pressure" else self.zeros.meter_pressure_pa
+        return 0.0 if self.zeros is None else self.zeros.of(signal)
 
     def change_range(self, meter_range: str) -> None:
         """Another range of the meter is in use from now on."""

@@ -212,6 +212,14 @@ class Zeros:
     meter_pressure_pa: float
     lift_m: float
 
+    def of(self, channel: str) -> float:
+        """The zero of a channel, in SI; 0 of one that has none."""
+        if channel == "lift":
+            return self.lift_m
+        if channel == "test_pressure":
+            return self.test_pressure_pa
+        return self.meter_pressure_pa if channel == "meter_pressure" else 0.0
+
 
 @dataclass(frozen=True, slots=True)
 class Point:
