@@ -50,7 +50,8 @@ class Stabiliser:
         self._last_flow_us: int | None = None
         self._last_pressure_us: int | None = None
         self._begun_us: int | None = None
-        self._frozen = False
+        # which signal is; empty for none
+        self._frozen = ""
         # what was frozen up to then shows nothing of the approach
         self._thawed_us = 0
         self._froze_us: int | None = None
@@ -214,19 +215,7 @@ class Stabiliser:
         if any(last is None or now_us - last > _SILENT_US for last in lasts):
             self._lose("waiting", ("signal",), "no samples from an instrument")
             return
-        rest_us = max((self._lift.still_since_us or 0) if self._lift.watched else 0, self._aimed_us)
-        flow_frozen = self._flow.same_for_too_long(now_us, rest_us)
-        self._frozen = flow_frozen or self._unchanging.too_long(now_us)
-        slow = self._flow_pace.slow or self._pressure_pace.slow
-        if self._unchanging.too_long(now_us) or self._flow_pace.old or self._pressure_pace.old:
-            self._thawed_us = now_us
-        # a meter that only stood on a digit has shown something all the time; one that jumps was not there
-        if flow_frozen:
-            self._froze_us = now_us
-        elif self._froze_us is not None:
-            if self._flow.jumped_since(self._froze_us):
-                self._thawed_us = now_us
-            self._froze_us = None
+        self._look_for_old(now_us)
         lift_since = self._lift.settled_since_us()
         pressure_since = self._pressure.inside_since_us
         if lift_since is None or pressure_since is None:
@@ -240,22 +229,39 @@ class Stabiliser:
         if self._capture is not None:
             return
         if self._frozen:
-            self._begun_us = None
-            which = "flow reading" if flow_frozen else "test pressure"
-            self._standing = Standing(
-                "stuck", ("frozen",), detail=f"the {which} has stopped changing: it looks frozen, check its instrument"
-            )
+            self._stick("frozen", f"the {self._frozen} has stopped changing: it looks frozen, check its instrument")
             return
+        slow = self._flow_pace.slow or self._pressure_pace.slow
         if slow:
-            self._begun_us = None
-            detail = f"readings come at {slow} and may be old: check the cable and the instrument's settings"
-            self._standing = Standing("stuck", ("readings",), detail=detail)
+            self._stick(
+                "readings", f"readings come at {slow} and may be old: check the cable and the instrument's settings"
+            )
             return
         start_us = max(lift_since, pressure_since, self._aimed_us, self._thawed_us)
         if self._begun_us is None or start_us > self._begun_us:
             self._begun_us = start_us
         if self._ticks >= self._next_weigh:
             self._weigh(now_us, self._begun_us)
+
+    def _look_for_old(self, now_us: int) -> None:
+        """What is frozen now, and up to when what came in shows nothing of the approach: frozen, or on a slow line."""
+        rest_us = max((self._lift.still_since_us or 0) if self._lift.watched else 0, self._aimed_us)
+        flow_frozen = self._flow.same_for_too_long(now_us, rest_us)
+        pressure_frozen = self._unchanging.too_long(now_us)
+        self._frozen = "flow reading" if flow_frozen else "test pressure" if pressure_frozen else ""
+        if pressure_frozen or self._flow_pace.old or self._pressure_pace.old:
+            self._thawed_us = now_us
+        # a meter that only stood on a digit has shown something all the time; one that jumps was not there
+        if flow_frozen:
+            self._froze_us = now_us
+        elif self._froze_us is not None:
+            if self._flow.jumped_since(self._froze_us):
+                self._thawed_us = now_us
+            self._froze_us = None
+
+    def _stick(self, missing: Missing, detail: str) -> None:
+        self._begun_us = None
+        self._standing = Standing("stuck", (missing,), detail=detail)
 
     def _lose(self, state: StandingState, missing: tuple[Missing, ...], detail: str) -> None:
         self._capture = None
