@@ -27,7 +27,7 @@ from acquire.calibrations_in_force import calibrations_in_force
 from acquire.clock import Clock
 from acquire.config import BenchConfig
 from acquire.entries import number_typed
-from acquire.frames import FrameMaker, TypedSource, nothing_shown, stood_still
+from acquire.frames import AlwaysThere, FrameMaker, nothing_shown, stood_still
 from acquire.inbox import Inbox, Work
 from acquire.leakage import fit_law
 from acquire.outputs import Ended, Marked, Moved, Output, PullState, Skipped, Taken, ZerosRead
@@ -96,7 +96,7 @@ class Engine:
             for instrument in instruments
             for channel in instrument.settings.channels
         }
-        self._frames = FrameMaker(config, [*self._readers, *map(TypedSource, typed)])
+        self._frames = FrameMaker(config, [*self._readers, *map(AlwaysThere, typed)])
         self._inbox = Inbox(self._use, self._lose)
         self._latest: dict[str, Sample] = {}
         self._listeners: list[Callable[[LiveEvent], None]] = []

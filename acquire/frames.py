@@ -49,8 +49,8 @@ class Source(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class TypedSource:
-    """What is typed: always there, and what cannot be used is refused at once."""
+class AlwaysThere:
+    """A source without a port to lose, nothing of it discarded: a person who types, or a recording."""
 
     instrument: Instrument
     state: InstrumentStatus = "live"

@@ -2,7 +2,6 @@
 
 import asyncio
 from collections.abc import AsyncIterator
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import NoReturn
 
@@ -10,7 +9,7 @@ from acquire import __version__
 from acquire.basis import Basis
 from acquire.beside import pull_beside
 from acquire.config import BenchConfig, parse_config
-from acquire.frames import FrameMaker, InstrumentStatus
+from acquire.frames import AlwaysThere, FrameMaker
 from acquire.happenings import Happenings
 from acquire.live import Lost
 from acquire.outputs import Taken
@@ -33,7 +32,6 @@ from acquire.shadow import PullBeside
 from acquire.store.reader import ArchiveReader
 from acquire.values import Point
 from acquire.wire import Screen
-from drivers.base import Counts, Instrument
 from drivers.sample import Sample
 
 _READ_ONLY = "This is a replay of what was recorded: nothing can be changed."
@@ -43,16 +41,6 @@ _LEAD_STEP_US = 200_000
 _PIECE_US = 100_000
 # let the screen live while a session is run through
 _BREATHE_EVERY = 200
-
-
-@dataclass(frozen=True, slots=True)
-class _RecordedInstrument:
-    """An instrument of the past: always there, nothing discarded."""
-
-    instrument: Instrument
-    state: InstrumentStatus = "live"
-    sentence: str = ""
-    counts: Counts = field(default_factory=Counts)
 
 
 class RecordedBench:
@@ -109,7 +97,7 @@ class RecordedBench:
         return ArchiveReader(self._reader.path)
 
     def _frames(self) -> FrameMaker:
-        return FrameMaker(self._config, [_RecordedInstrument(i) for i in self._config.make_instruments()])
+        return FrameMaker(self._config, [*map(AlwaysThere, self._config.make_instruments())])
 
     def bench(self) -> BenchSummary:
         """The bench as it was."""

@@ -8,9 +8,8 @@ from unittest.mock import patch
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acquire.frames import FrameMaker
+from acquire.frames import AlwaysThere, FrameMaker
 from acquire.pull import PullCore
-from acquire.recorded import _RecordedInstrument
 from acquire.records import Frame, LiveEvent
 from acquire.service import hub as hub_module
 from acquire.service.hub import Feed, Hub
@@ -104,7 +103,7 @@ def test_a_number_in_the_pull_that_is_not_finite_is_said_each_time_and_not_sent(
 def open_pull() -> list[Frame]:
     """Frames of a pull that runs, with points, ten samples apart; and one of no pull."""
     bench = VirtualBench(4)
-    maker = FrameMaker(bench.config, [_RecordedInstrument(its) for its in bench.config.make_instruments()])
+    maker = FrameMaker(bench.config, [*map(AlwaysThere, bench.config.make_instruments())])
     stream = [maker.frame(0, {}, None, None, None, "")]
 
     def each(core: PullCore, _: object) -> None:

@@ -1,16 +1,15 @@
 """What the screen shows in a pull is what is judged: the same numbers, from the same zeros."""
 
-from acquire.frames import FrameMaker
+from acquire.frames import AlwaysThere, FrameMaker
 from acquire.outputs import Output
 from acquire.pull import PullCore
-from acquire.recorded import _RecordedInstrument
 from tests.whole.test_pulls import LIFTS, request
 from tests.whole.virtual import VirtualBench
 
 
 def test_shown_readings_are_those_of_the_judgement_from_their_zeros_on() -> None:
     bench = VirtualBench(4)
-    frames = FrameMaker(bench.config, [_RecordedInstrument(i) for i in bench.config.make_instruments()])
+    frames = FrameMaker(bench.config, [*map(AlwaysThere, bench.config.make_instruments())])
     compared: set[str] = set()
 
     def each(core: PullCore, _: list[Output]) -> None:
