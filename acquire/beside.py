@@ -22,8 +22,13 @@ class Pulls(Protocol):
         subject: str | None = None,
         kind: PullKind | None = None,
         direction: Direction | None = None,
-    ) -> list[PullRow]: ...
-    def pull(self, pull_id: int, /) -> ArchivedPull: ...
+    ) -> list[PullRow]:
+        """Pulls, the newest first."""
+        ...
+
+    def pull(self, pull_id: int, /) -> ArchivedPull:
+        """One pull, whole."""
+        ...
 
 
 def pull_beside(archive: Pulls, pull_id: int, other_id: int | None = None) -> PullBeside:

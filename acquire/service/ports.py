@@ -6,9 +6,9 @@ from pathlib import Path
 from typing import Protocol
 
 from acquire.bench_records import BenchRecord
+from acquire.beside import Pulls
 from acquire.records import (
     Action,
-    ArchivedPull,
     BenchSummary,
     Entered,
     Entry,
@@ -19,7 +19,6 @@ from acquire.records import (
     Subject,
     Template,
 )
-from acquire.values import Direction, PullKind
 
 
 class EngineApi(Protocol):
@@ -78,22 +77,8 @@ class EngineApi(Protocol):
         ...
 
 
-class ArchiveApi(Protocol):
+class ArchiveApi(Pulls, Protocol):
     """The archive, read only, for the time of one request. Raises ``ArchiveError`` with one sentence."""
-
-    def pulls(
-        self,
-        limit: int | None = None,
-        subject: str | None = None,
-        kind: PullKind | None = None,
-        direction: Direction | None = None,
-    ) -> list[PullRow]:
-        """Pulls, the newest first."""
-        ...
-
-    def pull(self, pull_id: int, /) -> ArchivedPull:
-        """One pull, whole."""
-        ...
 
     def open_pulls(self) -> list[PullRow]:
         """Pulls that were neither completed nor aborted."""
