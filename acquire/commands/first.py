@@ -7,16 +7,10 @@ from typing import TYPE_CHECKING
 
 import click
 
+from acquire.commands.terminal import Terminal
+
 if TYPE_CHECKING:
     from acquire.background import Started
-
-
-class _Terminal:
-    def say(self, text: str) -> None:
-        click.echo(text)
-
-    def ask(self, question: str, proposed: str = "") -> str:
-        return str(click.prompt(question, default=proposed, show_default=bool(proposed)))
 
 
 class _Commands:
@@ -61,4 +55,4 @@ def begin() -> int:
     from acquire.first_run import lead
     from acquire.where import config_folder
 
-    return lead(_Terminal(), _Commands(), config_folder() / "bench.toml")
+    return lead(Terminal(), _Commands(), config_folder() / "bench.toml")

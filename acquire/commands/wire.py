@@ -7,21 +7,11 @@ from typing import TYPE_CHECKING
 import click
 
 from acquire.commands.options import JSON
+from acquire.commands.terminal import Terminal
 
 if TYPE_CHECKING:
     from acquire.wiring.config_text import Bench, Instrument
     from acquire.wiring.dialog import PortToWire
-
-
-class _Terminal:
-    """Questions and what is said go to stderr: stdout is for what was found."""
-
-    def say(self, text: str) -> None:
-        click.echo(text, err=True)
-
-    def ask(self, question: str, proposed: str = "") -> str:
-        answer = click.prompt(question, default=proposed, show_default=bool(proposed), err=True)
-        return str(answer)
 
 
 @click.command()
@@ -55,7 +45,7 @@ def wire(listing: bool, as_json: bool, ports: tuple[str, ...], output: Path, no_
     from acquire.wiring.dialog import Wiring
 
     to_look_at = _ports(ports)
-    talk = _Terminal()
+    talk = Terminal(err=True)
     if not to_look_at:
         talk.say("No serial port is there: plug an instrument in, or name one with --port.")
         return 1
@@ -113,7 +103,7 @@ def _keep_entries(found: "Sequence[Instrument]") -> int:
     return 1
 
 
-def _write(talk: _Terminal, bench: "Bench", found: "Sequence[Instrument]", output: Path) -> int:
+def _write(talk: Terminal, bench: "Bench", found: "Sequence[Instrument]", output: Path) -> int:
     from acquire.config import ConfigError
     from acquire.records import Refused
     from acquire.wiring.config_text import checked

@@ -134,7 +134,8 @@ def test_who_leaves_before_the_end_keeps_the_entries_that_were_found(sim_ports: 
 
 
 def test_an_existing_file_is_only_replaced_by_a_yes(tmp_path: Path) -> None:
-    from acquire.commands.wire import _Terminal, _write
+    from acquire.commands.terminal import Terminal
+    from acquire.commands.wire import _write
 
     text, _ = checked(bench(), "x")
     made = bench()
@@ -144,7 +145,7 @@ def test_an_existing_file_is_only_replaced_by_a_yes(tmp_path: Path) -> None:
     def write(answers: str) -> int:
         runner = CliRunner()
         with runner.isolation(input=answers):
-            return _write(_Terminal(), made, made.instruments, existing)
+            return _write(Terminal(err=True), made, made.instruments, existing)
 
     assert write("\n\n") == 1  # no, and no other name
     assert existing.read_text(encoding="utf-8") == "mine"
@@ -156,11 +157,12 @@ def test_an_existing_file_is_only_replaced_by_a_yes(tmp_path: Path) -> None:
 
 
 def test_a_configuration_that_the_loader_refuses_is_not_written(tmp_path: Path) -> None:
-    from acquire.commands.wire import _Terminal, _write
+    from acquire.commands.terminal import Terminal
+    from acquire.commands.wire import _write
 
     made = bench(signal="4-20 mA")
     with CliRunner().isolation() as (out, _, _):
-        assert _write(_Terminal(), made, made.instruments, tmp_path / "bench.toml") == 1
+        assert _write(Terminal(err=True), made, made.instruments, tmp_path / "bench.toml") == 1
         assert b"[instruments." in out.getvalue()
     assert not (tmp_path / "bench.toml").exists()
 
