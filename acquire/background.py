@@ -46,15 +46,27 @@ def start_daemon(config: Path, bench: str, pause: Callable[[float], None] = time
             start_new_session=True,
             creationflags=apart,
         )
+    try:
+        until_it_answers(process, log, bench, pause)
+    except Refused as refused:
+        process.kill()
+        process.wait()
+        raise Refused(f"{refused} (its log is {log})") from refused
+    return Started(process, bench, log)
+
+
+def until_it_answers(
+    process: "subprocess.Popen[bytes]", log: Path, bench: str | None = None, pause: Callable[[float], None] = time.sleep
+) -> Client:
+    """The daemon that ``process`` becomes, once it answers. Raises ``Refused`` with the last thing that it said."""
     until = time.monotonic() + _START_S
     while time.monotonic() < until and process.poll() is None:
         try:
-            Client.find(bench).health()
+            client = Client.find(bench)
+            client.health()
         except ClientError:
             pause(0.1)
         else:
-            return Started(process, bench, log)
-    process.kill()
-    process.wait()
+            return client
     said = log.read_text(encoding="utf-8", errors="replace").strip().splitlines()
-    raise Refused(f"the daemon did not start: {said[-1] if said else 'it said nothing'} (its log is {log})")
+    raise Refused(f"the daemon did not start: {said[-1] if said else 'it said nothing'}")

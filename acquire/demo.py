@@ -11,14 +11,14 @@ import signal
 import subprocess
 import sys
 import tempfile
-import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Literal
 
+from acquire.background import until_it_answers
 from acquire.bundled import read_bundled
-from acquire.client import Client, ClientError, Lost, this_screen
+from acquire.client import Client, Lost, this_screen
 from acquire.config import BenchConfig, parse_config
 from acquire.convention import convention_said
 from acquire.demo_plan import demo_requests, demo_templates
@@ -27,9 +27,6 @@ from acquire.listening import Listening
 from acquire.records import ArchivedPull, Frame, LiveEvent, Refused, Wants
 from acquire.simlink import SimLink
 from acquire.units import from_si
-
-_START_S = 20.0
-
 
 Story = Literal["dashboard", "hands off", "two heads"]
 
@@ -99,26 +96,11 @@ def daemon_on(out: Path, speed: float) -> Iterator[Client]:
     with (out / "daemon.log").open("w", encoding="utf-8") as log:
         process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=log, stderr=log, env=environment)
         try:
-            yield _wait_for(process, out)
+            # where this process finds the daemon's address, too
+            os.environ["STEADYDRAW_HOME"] = str(out / "home")
+            yield until_it_answers(process, out / "daemon.log")
         finally:
             _end(process)
-
-
-def _wait_for(process: "subprocess.Popen[bytes]", out: Path) -> Client:
-    os.environ["STEADYDRAW_HOME"] = str(out / "home")
-    deadline = time.monotonic() + _START_S
-    while time.monotonic() < deadline:
-        if process.poll() is not None:
-            break
-        try:
-            client = Client.find()
-            client.health()
-        except ClientError:
-            time.sleep(0.1)
-        else:
-            return client
-    last = (out / "daemon.log").read_text(encoding="utf-8").strip().splitlines()[-1:]
-    raise Refused(f"the daemon did not start: {last[0] if last else 'it said nothing'}")
 
 
 def _end(process: "subprocess.Popen[Any]") -> None:
