@@ -133,7 +133,7 @@ class Signals:
             if name in SIGNALS[:2] and its.high is not None and name not in self.typed
         }
         self._model: FlowModel | None = None
-        self._models: dict[tuple[str | tuple[str, float], ...], FlowModel] = {}
+        self._models: dict[tuple[str, tuple[tuple[str, float], ...]], FlowModel] = {}
         self.t_us = 0
 
     def knows(self, channel: str) -> bool:
@@ -267,7 +267,7 @@ class Signals:
         """The flow model for the air as it is now; None while it is not known or cannot be."""
         if self._model is None:
             # the last digits of the room's air flicker: most states come again
-            state = (self.meter_range, *self._air.items())
+            state = self.meter_range, tuple(self._air.items())
             self._model = self._models.get(state) or self._new_model()
             if self._model is not None:
                 self.fault = ""
