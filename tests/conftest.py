@@ -1,11 +1,16 @@
 """What holds for every test: no user's folder is touched, no thread is left behind."""
 
+import shutil
 import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+
+from acquire.store.archive import Archive
+
+KEPT = Path(__file__).parent / "data" / "archives" / "version_2.db"
 
 
 @pytest.fixture(autouse=True)
@@ -14,6 +19,15 @@ def home_of_its_own(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytes
     home = tmp_path_factory.mktemp("home")
     monkeypatch.setenv("STEADYDRAW_HOME", str(home))
     return home
+
+
+@pytest.fixture(scope="module")
+def kept_archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A copy of the archive of version 2, as this version opens it: two leakage runs (1, 3) and two pulls (2, 4)."""
+    path = tmp_path_factory.mktemp("kept") / "archive.db"
+    shutil.copy(KEPT, path)
+    Archive.open(path).close()
+    return path
 
 
 @pytest.fixture(autouse=True)

@@ -1,26 +1,13 @@
 """What belongs around a pull, by keys: checks, leakage run, repeatability, evidence and flow sheet."""
 
 import asyncio
-import shutil
 from pathlib import Path
 
-import pytest
-
-from acquire.store.archive import Archive
 from acquire.ui.screens.form import FormScreen
 from acquire.ui.screens.mounts import MountsScreen
 from acquire.ui.screens.run import RunScreen
 from tests.ui.fake import ended_view, frame, request
 from tests.ui.helpers import Stand, stand
-from tests.ui.test_looking_back import KEPT
-
-
-@pytest.fixture(scope="module")
-def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("care") / "archive.db"
-    shutil.copy(KEPT, path)
-    Archive.open(path).close()
-    return path
 
 
 async def until_ended(its: Stand) -> RunScreen:
@@ -33,14 +20,14 @@ async def until_ended(its: Stand) -> RunScreen:
     return page
 
 
-async def test_the_checks_are_listed_with_when_they_were_run_last(archive: Path) -> None:
-    async with stand((80, 24), archive=archive) as its:
+async def test_the_checks_are_listed_with_when_they_were_run_last(kept_archive: Path) -> None:
+    async with stand((80, 24), archive=kept_archive) as its:
         await its.press("k")
         await its.sees("Check the bench", "Leakage run, intake", "last 2026-11-25", "Reference plate", "never run")
 
 
-async def test_readiness_runs_as_a_command_and_says_what_stops_it(archive: Path, tmp_path: Path) -> None:
-    async with stand((80, 24), archive=archive) as its:
+async def test_readiness_runs_as_a_command_and_says_what_stops_it(kept_archive: Path, tmp_path: Path) -> None:
+    async with stand((80, 24), archive=kept_archive) as its:
         await its.press("k")
         await its.sees("Check the bench")
         await its.press("1")
@@ -51,13 +38,13 @@ async def test_readiness_runs_as_a_command_and_says_what_stops_it(archive: Path,
         await its.sees("Set up a new pull")
 
 
-async def test_steadiness_over_all_pulls_is_read_from_the_bench_s_archive(archive: Path) -> None:
-    async with stand((80, 24), archive=archive) as its:
+async def test_steadiness_over_all_pulls_is_read_from_the_bench_s_archive(kept_archive: Path) -> None:
+    async with stand((80, 24), archive=kept_archive) as its:
         await its.press("k")
         await its.sees("Check the bench")
         await its.press("7")
         page = await until_ended(its)
-        assert page.words[-2:] == ["--db", str(archive)]
+        assert page.words[-2:] == ["--db", str(kept_archive)]
         assert page.code == 0
         await its.sees("● It is not getting worse.")
 
@@ -76,8 +63,8 @@ async def test_a_first_leakage_run_comes_with_three_pressures_and_as_a_blank_pla
         assert form.values["test_pressures_pa"] == "9.3 19 28 inH2O"
 
 
-async def test_a_leakage_run_is_made_as_the_last_one_was_and_the_next_head_is_not(archive: Path) -> None:
-    async with stand((80, 24), archive=archive, last=request()) as its:
+async def test_a_leakage_run_is_made_as_the_last_one_was_and_the_next_head_is_not(kept_archive: Path) -> None:
+    async with stand((80, 24), archive=kept_archive, last=request()) as its:
         await its.press("k")
         await its.sees("Check the bench")
         await its.press("3")
@@ -91,8 +78,8 @@ async def test_a_leakage_run_is_made_as_the_last_one_was_and_the_next_head_is_no
         assert its.app.last_request.kind == "lift"
 
 
-async def test_mounts_are_told_apart_by_keys_and_studied(archive: Path) -> None:
-    async with stand((80, 24), archive=archive) as its:
+async def test_mounts_are_told_apart_by_keys_and_studied(kept_archive: Path) -> None:
+    async with stand((80, 24), archive=kept_archive) as its:
         rows = its.bench.pulls()
         its.app.push_screen(MountsScreen([rows[0], rows[1], rows[2], rows[3]]))
         await its.sees("mount 1", "mount 4")
@@ -105,18 +92,18 @@ async def test_mounts_are_told_apart_by_keys_and_studied(archive: Path) -> None:
         assert screen.mounts() == ["3", "1"]
 
 
-async def test_one_head_pulled_once_is_not_enough_for_a_study(archive: Path) -> None:
-    async with stand((80, 24), archive=archive) as its:
+async def test_one_head_pulled_once_is_not_enough_for_a_study(kept_archive: Path) -> None:
+    async with stand((80, 24), archive=kept_archive) as its:
         await its.press("k")
         await its.sees("Check the bench")
         await its.press("6")
         await its.sees("No head was pulled twice in one direction yet")
 
 
-async def test_at_the_verdict_one_key_writes_the_flow_sheet_and_another_shows_how_it_held(archive: Path) -> None:
+async def test_at_the_verdict_one_key_writes_the_flow_sheet_and_another_shows_how_it_held(kept_archive: Path) -> None:
     ended = frame(pull=ended_view(()), situation="ended", sentence="Pull complete.")
     ended = ended.model_copy(update={"pull_id": 2})
-    async with stand((80, 24), first=ended, archive=archive, last=request()) as its:
+    async with stand((80, 24), first=ended, archive=kept_archive, last=request()) as its:
         await its.press("h")
         page = await until_ended(its)
         assert page.words[:2] == ["steady", "2"]
@@ -125,14 +112,14 @@ async def test_at_the_verdict_one_key_writes_the_flow_sheet_and_another_shows_ho
         page = await until_ended(its)
         assert page.words[:3] == ["sheet", "2", "4"]
         await its.sees("● The flow sheet is")
-        (sheet,) = (archive.parent / "sheets").iterdir()
+        (sheet,) = (kept_archive.parent / "sheets").iterdir()
         assert sheet.name.startswith("Hollin_4V-117_")
         assert sheet.read_bytes().startswith(b"%PDF")
 
 
-async def test_leaving_the_page_stops_its_command(archive: Path) -> None:
-    async with stand((80, 24), archive=archive) as its:
-        page = RunScreen("Slow", ["replay", "2", "--speed", "0.01", "--db", str(archive)], {})
+async def test_leaving_the_page_stops_its_command(kept_archive: Path) -> None:
+    async with stand((80, 24), archive=kept_archive) as its:
+        page = RunScreen("Slow", ["replay", "2", "--speed", "0.01", "--db", str(kept_archive)], {})
         its.app.push_screen(page)
         await its.until(lambda: page._process is not None, "the process")
         process = page._process

@@ -1,27 +1,13 @@
 """Looking back from the dashboard: a recorded session of a real archive plays on the screen at the bench, by keys."""
 
-import shutil
 from pathlib import Path
 from typing import ClassVar
 
-import pytest
-
 from acquire.playback import Playback
 from acquire.recorded import RecordedBench
-from acquire.store.archive import Archive
 from acquire.ui.app import Dashboard
 from tests.ui.fake import frame, pull_view
 from tests.ui.helpers import Stand, stand
-
-KEPT = Path(__file__).parent.parent / "data" / "archives" / "version_2.db"
-
-
-@pytest.fixture(scope="module")
-def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("looking_back") / "archive.db"
-    shutil.copy(KEPT, path)
-    Archive.open(path).close()
-    return path
 
 
 class Known(RecordedBench):
@@ -82,10 +68,10 @@ def _shown(its: Stand) -> int:
 
 
 async def test_a_recorded_pull_plays_on_the_screen_at_the_bench_and_the_way_back_leads_to_the_bench(
-    archive: Path,
+    kept_archive: Path,
 ) -> None:
     async with stand((100, 30)) as its:
-        opened = await look_back(its, archive)
+        opened = await look_back(its, kept_archive)
         assert its.app.recorded is opened.recorded
         await its.until(lambda: _shown(its) > opened.playback.start_us + 1_000_000, "it to play")
         await its.press("escape")
@@ -94,9 +80,9 @@ async def test_a_recorded_pull_plays_on_the_screen_at_the_bench_and_the_way_back
         await its.sees("Set up a new pull")
 
 
-async def test_keys_and_the_list_go_to_what_happened_next_and_before_and_stop_there(archive: Path) -> None:
+async def test_keys_and_the_list_go_to_what_happened_next_and_before_and_stop_there(kept_archive: Path) -> None:
     async with stand((100, 30)) as its:
-        opened = await look_back(its, archive)
+        opened = await look_back(its, kept_archive)
         taken = [one.t_us for one in opened.playback.happenings]
         assert len(taken) == 8
         await its.press("enter")
@@ -115,9 +101,11 @@ async def test_keys_and_the_list_go_to_what_happened_next_and_before_and_stop_th
         await its.sees("8 of 8 taken")
 
 
-async def test_speed_is_changed_a_replay_can_begin_again_and_nothing_recorded_can_be_changed(archive: Path) -> None:
+async def test_speed_is_changed_a_replay_can_begin_again_and_nothing_recorded_can_be_changed(
+    kept_archive: Path,
+) -> None:
     async with stand((100, 30)) as its:
-        opened = await look_back(its, archive)
+        opened = await look_back(its, kept_archive)
         await its.press("up")
         await its.sees("100 times life")
         await its.press("down", "down")
@@ -137,8 +125,8 @@ async def test_during_a_pull_there_is_no_looking_back() -> None:
         assert "Look at which pull" not in its.text()
 
 
-async def test_a_dashboard_on_a_recording_alone_closes_when_it_is_left(archive: Path) -> None:
-    recorded = RecordedBench(archive, 2, speed=100.0)
+async def test_a_dashboard_on_a_recording_alone_closes_when_it_is_left(kept_archive: Path) -> None:
+    recorded = RecordedBench(kept_archive, 2, speed=100.0)
     app = Dashboard(recorded)
     async with app.run_test(size=(100, 30)) as pilot:
         assert app.recorded is recorded

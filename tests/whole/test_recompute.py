@@ -1,7 +1,6 @@
 """An archive computed again under other settings: what changes is listed, nothing is touched."""
 
 import json
-import shutil
 from hashlib import sha256
 from pathlib import Path
 
@@ -12,20 +11,10 @@ from acquire.cli import cli
 from acquire.config import ConfigError
 from acquire.recompute import PullNow, Settings, compute_again
 from acquire.recompute_text import recomputed_text
-from acquire.store.archive import Archive
 from acquire.store.reader import ArchiveReader
 from acquire.values import Point
 
-KEPT = Path(__file__).parent.parent / "data" / "archives" / "version_2.db"
 LEAKAGE_RUNS, PULLS = [1, 3], [2, 4]
-
-
-@pytest.fixture(scope="module")
-def archive(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("recompute") / "archive.db"
-    shutil.copy(KEPT, path)
-    Archive.open(path).close()
-    return path
 
 
 @pytest.fixture
@@ -40,9 +29,9 @@ def by_pull(found: "list[PullNow]") -> dict[int, PullNow]:
 
 
 @pytest.fixture(scope="module")
-def unchanged(archive: Path) -> dict[int, PullNow]:
+def unchanged(kept_archive: Path) -> dict[int, PullNow]:
     """Every pull with its own settings: what this version makes of an archive of an earlier one."""
-    return by_pull(list(compute_again(archive, [*LEAKAGE_RUNS, *PULLS], Settings())))
+    return by_pull(list(compute_again(kept_archive, [*LEAKAGE_RUNS, *PULLS], Settings())))
 
 
 def flows(its: PullNow) -> list[tuple[Point, float, float]]:
@@ -71,10 +60,10 @@ def test_with_their_own_settings_pulls_of_an_earlier_version_come_out_as_they_we
 
 
 def test_a_meter_area_one_per_cent_larger_gives_one_per_cent_more_flow(
-    archive: Path, change: Path, unchanged: dict[int, PullNow]
+    kept_archive: Path, change: Path, unchanged: dict[int, PullNow]
 ) -> None:
     settings = Settings.laid_over(change)
-    its = by_pull(list(compute_again(archive, [2], settings)))[2]
+    its = by_pull(list(compute_again(kept_archive, [2], settings)))[2]
     assert its.changed
     for (point, flow, _), (_, before, leak) in zip(flows(its), flows(unchanged[2]), strict=True):
         # what passes the meter is 1 % more; the leak that is subtracted, read on another range, is not
@@ -83,12 +72,12 @@ def test_a_meter_area_one_per_cent_larger_gives_one_per_cent_more_flow(
 
 
 def test_a_pull_gets_the_leakage_that_its_blank_plate_run_gives_under_the_same_settings(
-    archive: Path, tmp_path: Path, unchanged: dict[int, PullNow]
+    kept_archive: Path, tmp_path: Path, unchanged: dict[int, PullNow]
 ) -> None:
     path = tmp_path / "change.toml"
     path.write_text('[meter.ranges.small]\narea = "44 mm2"\n', encoding="utf-8")
     # only pull 2 is asked for: its blank-plate run is computed all the same
-    (its,) = compute_again(archive, [2], Settings.laid_over(path))
+    (its,) = compute_again(kept_archive, [2], Settings.laid_over(path))
     assert its.leakage_again
     for (_, flow, leak), (_, before, leak_before) in zip(flows(its), flows(unchanged[2]), strict=True):
         # the small range, 10 % larger, reads 10 % more leak, and that much less is left of the flow
@@ -97,29 +86,31 @@ def test_a_pull_gets_the_leakage_that_its_blank_plate_run_gives_under_the_same_s
     assert "with the leakage that its blank-plate run gives now" in recomputed_text([its], Settings())
 
 
-def test_several_processes_find_the_same_and_touch_nothing(archive: Path, change: Path) -> None:
-    before = sha256(archive.read_bytes()).hexdigest()
+def test_several_processes_find_the_same_and_touch_nothing(kept_archive: Path, change: Path) -> None:
+    before = sha256(kept_archive.read_bytes()).hexdigest()
     settings = Settings.laid_over(change)
-    one = by_pull(list(compute_again(archive, [1, 2, 4], settings)))
-    two = by_pull(list(compute_again(archive, [1, 2, 4], settings, workers=2)))
+    one = by_pull(list(compute_again(kept_archive, [1, 2, 4], settings)))
+    two = by_pull(list(compute_again(kept_archive, [1, 2, 4], settings, workers=2)))
     assert one == two
-    assert sha256(archive.read_bytes()).hexdigest() == before
+    assert sha256(kept_archive.read_bytes()).hexdigest() == before
 
 
-def test_a_stricter_band_marks_what_did_not_hold(archive: Path, tmp_path: Path) -> None:
+def test_a_stricter_band_marks_what_did_not_hold(kept_archive: Path, tmp_path: Path) -> None:
     path = tmp_path / "change.toml"
     path.write_text('[settling]\ntest_pressure_band = "0.02 %"\nlongest_wait = "5 s"\n', encoding="utf-8")
     settings = Settings.laid_over(path)
-    (its,) = compute_again(archive, [2], settings)
+    (its,) = compute_again(kept_archive, [2], settings)
     assert its.changed
     text = recomputed_text([its], settings, by_point=True)
     assert "not taken" in text or "NEW MARK" in text
 
 
-def test_a_key_that_does_not_exist_is_said_with_the_pull_and_the_others_go_on(archive: Path, tmp_path: Path) -> None:
+def test_a_key_that_does_not_exist_is_said_with_the_pull_and_the_others_go_on(
+    kept_archive: Path, tmp_path: Path
+) -> None:
     path = tmp_path / "change.toml"
     path.write_text('[meter.ranges.large]\naera = "1 mm2"\n', encoding="utf-8")
-    found = list(compute_again(archive, PULLS, Settings.laid_over(path)))
+    found = list(compute_again(kept_archive, PULLS, Settings.laid_over(path)))
     assert [its.pull_id for its in found] == PULLS
     for its in found:
         assert "change.toml, laid over the configuration kept with pull" in its.failure
@@ -134,23 +125,23 @@ def test_a_file_of_changes_that_is_none_is_refused(tmp_path: Path, text: str, sa
         Settings.laid_over(path)
 
 
-def test_the_command_says_all_and_answers_with_its_exit_code(archive: Path, change: Path) -> None:
-    whole = CliRunner().invoke(cli, ["recompute", "1", "--db", str(archive)], standalone_mode=False)
+def test_the_command_says_all_and_answers_with_its_exit_code(kept_archive: Path, change: Path) -> None:
+    whole = CliRunner().invoke(cli, ["recompute", "1", "--db", str(kept_archive)], standalone_mode=False)
     assert "1 pull computed again by version" in whole.stdout
     assert "Nothing that was recorded is touched." in whole.stdout
     other = CliRunner().invoke(
-        cli, ["recompute", "2", "--db", str(archive), "--change", str(change), "--json"], standalone_mode=False
+        cli, ["recompute", "2", "--db", str(kept_archive), "--change", str(change), "--json"], standalone_mode=False
     )
     assert other.return_value == 1
     (pull,) = json.loads(other.stdout)["pulls"]
     assert pull["changed"]
-    with ArchiveReader(archive) as reader:
+    with ArchiveReader(kept_archive) as reader:
         kept = reader.pull(2)
     assert [point["then"]["flow_m3_s"] for point in pull["points"]] == [p.flow.flow_m3_s for p in kept.points]
 
 
-def test_both_kinds_of_settings_at_once_are_refused(archive: Path, change: Path) -> None:
-    both = ["recompute", "--db", str(archive), "--change", str(change), "--config", str(change)]
+def test_both_kinds_of_settings_at_once_are_refused(kept_archive: Path, change: Path) -> None:
+    both = ["recompute", "--db", str(kept_archive), "--change", str(change), "--config", str(change)]
     refused = CliRunner().invoke(cli, both)
     assert refused.exit_code == 2
     assert "not both" in refused.output
