@@ -14,8 +14,8 @@ from acquire.batch import Batch
 from acquire.config import BenchConfig, Settling
 from acquire.flow import Neighbour
 from acquire.leakage import judged_beside_m2
-from acquire.lift_count import CountWatch
-from acquire.lift_zero import LiftZero, found_mark, lost_mark, still_lost
+from acquire.lift_watch import LiftWatch
+from acquire.lift_zero import found_mark
 from acquire.lifts import inside
 from acquire.outputs import Ended, Marked, Moved, Output, PullState, Skipped, Taken, ZerosRead
 from acquire.range_comparison import disagreement
@@ -96,14 +96,9 @@ class PullCore:
         # a leak may be next to nothing: it is judged together with an area of known size
         self._beside_m2 = judged_beside_m2(config) if request.kind == "leakage" else 0.0
         self._zero_reader = self._new_zero_reader()
-        self._lift_zero = LiftZero(self.settling.lift_tolerance_m)
+        self._lift_watch = LiftWatch(config, self._signals, start, with_valve=self._with_valve)
         # nothing is taken at a lift that is counted from somewhere else: the pull stands until the zero is found
-        self._zero_lost = self._paused = still_lost(self._marks)
-        counts = self._with_valve and self._signals.channels["lift"].counting is not None
-        self._count_watch = CountWatch(self.settling.lift_tolerance_m) if counts else None
-        if counts and start.zeros_before is not None:
-            # a later session: nobody knows whether the counter had its supply in between
-            self._zero_lost = self._paused = True
+        self._paused = self._lift_watch.lost
         self._fault = ""
         self._aimed = False
         self._view: PullView | None = None
@@ -216,7 +211,7 @@ class PullCore:
     @property
     def zero_lost(self) -> bool:
         """Whether the lift indicator was zeroed with the valve open: the pull stands until it is zeroed closed."""
-        return self._zero_lost
+        return self._lift_watch.lost
 
     @property
     def meter_range(self) -> str:
@@ -301,7 +296,7 @@ class PullCore:
                 end = its.collected_until(at, self._stabiliser.collects_until_us)
                 seen = its.collect(at, end, self._stabiliser, not self.lift_on_press, self._beside)
                 for sighting in seen:
-                    self._watch_zero(sighting, outputs)
+                    self._watch_lift(sighting, outputs)
                 at = end
             if at < its.count:
                 sample = its.one(at)
@@ -338,8 +333,8 @@ class PullCore:
     def _signal(self, channel: str, t_us: int, value: float, outputs: list[Output]) -> None:
         if self._phase in ("zero_before", "zero_after"):
             self._signals.keep(channel, t_us, value)
-            if channel == "lift" and self._count_watch is not None:
-                self._count_watch.push(t_us, value, self._now + 1)
+            if channel == "lift":
+                self._lift_watch.push_at_rest(t_us, value, self._now + 1)
             zeros = None if self._paused else self._zero_reader.push(t_us, channel, value)
             if zeros is not None:
                 self._zeros_read(zeros, outputs)
@@ -364,40 +359,17 @@ class PullCore:
         elif not self.lift_on_press:
             self._stabiliser.push_lift(t_us, value)
             latest = self._signals.latest
-            self._watch_zero(Sighting(t_us, value, latest("area"), latest("test_pressure")), outputs)
+            self._watch_lift(Sighting(t_us, value, latest("area"), latest("test_pressure")), outputs)
 
-    def _watch_zero(self, its: Sighting, outputs: list[Output]) -> None:
-        # the lift as the indicator sends it
-        indicated_m = its.lift_m + self._signals.zero("lift")
-        share = self._pressure_share(its.test_pressure_pa)
-        step, lost = self._now + 1, None
-        if self._count_watch is not None:
-            lost = self._count_watch.push(its.t_us, indicated_m, step)
-        if self._lift_zero.push(its.t_us, indicated_m, its.area_m2, share):
-            lost = lost_mark(step, self._lift_zero.before_m - self._signals.zero("lift"))
-        if lost is not None and self._with_valve and not self._zero_lost:
-            self._zero_lost = self._paused = True
+    def _watch_lift(self, its: Sighting, outputs: list[Output]) -> None:
+        lost = self._lift_watch.push(its, self._steps[self._now], self._now + 1)
+        if lost is not None:
+            self._paused = True
             self._mark(lost, outputs)
 
-    def _pressure_share(self, test_pressure_pa: float | None) -> float:
-        """Test pressure over that of the step."""
-        return (test_pressure_pa or 0.0) / self._steps[self._now].test_pressure_pa
-
     def _find_zero(self, outputs: list[Output]) -> None:
-        """The operator says that the valve is closed and the indicator zeroed there."""
-        cure = "close the valve, zero the indicator there, then go on"
-        latest_m = self._signals.latest("lift")
-        if latest_m is None or self._silent() == "lift":
-            raise Refused("The lift indicator is silent: check its cable, then close the valve and zero it there.")
-        zero_m = latest_m + self._signals.zero("lift")
-        if abs(zero_m) > self.config.zero.lift_band_m:
-            raise Refused(f"The lift indicator reads {zero_m / 0.0254:.4f} in ({zero_m * 1e3:.3f} mm): {cure}.")
-        if self._lift_zero.says_open(self._pressure_share(self._signals.latest("test_pressure"))):
-            raise Refused(f"The flow says that the valve is still open: {cure}.")
-        t_us = self._signals.t_us
-        zeros = replace(self._signals.zeros or Zeros(t_us, 0.0, 0.0, 0.0), t_us=t_us, lift_m=zero_m)
+        zeros = self._lift_watch.found(self._steps[self._now])
         self._signals.zeros = zeros
-        self._zero_lost = False
         outputs.append(ZerosRead("before", zeros))
         self._mark(found_mark(self._now + 1), outputs)
 
@@ -641,9 +613,9 @@ class PullCore:
             self._paused = True
         elif action.kind == "go_on":
             # the archive goes on by itself, and knows nothing of valves
-            if self._zero_lost and action.by != "archive":
+            if self._lift_watch.lost and action.by != "archive":
                 self._find_zero(outputs)
-            self._paused = self._zero_lost
+            self._paused = self._lift_watch.lost
             self._aimed = False
             self._typing.begin()
         elif action.kind == "range":
