@@ -14,8 +14,6 @@ from concurrent.futures import Future
 from pathlib import Path
 from typing import Any
 
-from pydantic import TypeAdapter
-
 from acquire import __version__
 from acquire.basis import Basis
 from acquire.batch import Batch
@@ -30,13 +28,12 @@ from acquire.entries import number_typed
 from acquire.frames import AlwaysThere, FrameMaker, nothing_shown, stood_still
 from acquire.inbox import Inbox, Work
 from acquire.leakage import fit_law
-from acquire.outputs import Ended, Marked, Moved, Output, PullState, Skipped, Taken, ZerosRead
+from acquire.outputs import Ended, Marked, Moved, Output, Skipped, Taken, ZerosRead
 from acquire.pull import PullCore
 from acquire.readiness import Readiness, last_ready
 from acquire.recorder import Recorder
 from acquire.records import (
     Action,
-    ArchivedPull,
     BenchSummary,
     Entered,
     Entry,
@@ -49,11 +46,12 @@ from acquire.records import (
     Refused,
     Template,
 )
+from acquire.resuming import STATE, resumed_state
 from acquire.room_entry import RoomEntry, age_of_entry_s
 from acquire.room_words import daemon_lines
 from acquire.store.archive import Archive, ArchiveError
 from acquire.store.reader import ArchiveReader
-from acquire.values import Phase, Point
+from acquire.values import Point
 from drivers.reader import PortReader
 from drivers.sample import Notice, Press, Sample
 from drivers.typed import Typed
@@ -72,7 +70,6 @@ _LATE_S = 3.0
 # from so many on, samples cost less together
 _BATCH = 256
 _ANSWER_S = 10.0
-STATE = TypeAdapter(PullState)
 
 
 class Engine:
@@ -547,22 +544,3 @@ class Engine:
             return answer.result(timeout=_ANSWER_S)
         except TimeoutError as error:
             raise Refused("The disk has not answered yet: wait, what you asked is done as soon as it does.") from error
-
-
-def resumed_state(pull: ArchivedPull) -> PullState:
-    """Where an interrupted pull stands, from what the archive holds of it."""
-    taken = {point.step for point in pull.points}
-    # (a mark may also stand for what was too old when the pull was begun)
-    left_out = any(mark.kind == "zero" for mark in pull.marks)
-    started = pull.zeros_before is not None or bool(taken) or bool(pull.skipped) or left_out
-    open_steps = [i for i in range(len(pull.request.steps())) if i not in taken and i not in pull.skipped]
-    phase: Phase = "zero_before" if not started else "steps" if open_steps else "zero_after"
-    return PullState(
-        phase=phase,
-        now=open_steps[0] if open_steps else 0,
-        meter_range=pull.points[-1].meter_range if pull.points else "",
-        points=pull.points,
-        skipped=pull.skipped,
-        zeros_before=pull.zeros_before,
-        marks=pull.marks,
-    )

@@ -21,6 +21,7 @@ from acquire.outputs import Ended, Marked, Moved, Output, PullState, Skipped, Ta
 from acquire.range_comparison import disagreement
 from acquire.records import Action, LeakageLaw, PullRequest, Refused
 from acquire.response import BenchResponse
+from acquire.resuming import open_steps
 from acquire.room_air import marks_of
 from acquire.signals import Signals
 from acquire.stabiliser import Stabiliser
@@ -519,9 +520,7 @@ class PullCore:
         self._view = None
 
     def _waiting(self) -> list[int]:
-        """The steps that are neither taken nor skipped."""
-        taken = self._in_force()
-        return [i for i in range(len(self._steps)) if i not in taken and i not in self._skipped]
+        return open_steps(len(self._steps), self._points, self._skipped)
 
     def _next_step(self, outputs: list[Output]) -> None:
         waiting = self._waiting()

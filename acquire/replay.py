@@ -10,24 +10,22 @@ from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any
 
 import numpy as np
-from pydantic import TypeAdapter
 
 from acquire import __version__
 from acquire.basis import Basis
 from acquire.batch import Batch
 from acquire.clock import Clock
 from acquire.config import BenchConfig, parse_config
-from acquire.outputs import Output, PullState, Taken
+from acquire.outputs import Output, Taken
 from acquire.pull import PullCore
 from acquire.records import ArchivedPull, Refused, SessionRow
+from acquire.resuming import STATE
 from acquire.scaling import channel_settings, number_of, scale_for
 from acquire.store.reader import ArchiveReader
 from acquire.store.stream import Lost
 from acquire.units import from_si
 from acquire.values import Point, Zeros
 from drivers.sample import Notice, Sample
-
-_STATE = TypeAdapter(PullState)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +76,7 @@ def core_for(
     same numbers as received, by its calibrations.
     """
     used = config or parse_config(session.config_text, f"the configuration kept with session {session.id}")
-    start = _STATE.validate_json(session.state_json)
+    start = STATE.validate_json(session.state_json)
     if basis is not None and start.zeros_before is not None:
         start = replace(start, zeros_before=_zeros_by(start.zeros_before, used, pull.basis, basis))
     return PullCore(used, pull.request, pull.leakage, start, basis or pull.basis)

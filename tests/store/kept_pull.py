@@ -9,11 +9,11 @@ from acquire.bundled import read_bundled
 from acquire.clock import ManualClock
 from acquire.config import BenchConfig, parse_config
 from acquire.demo_plan import demo_requests
-from acquire.engine import STATE
 from acquire.outputs import Output
 from acquire.pull import PullCore
 from acquire.recorder import Recorder
 from acquire.records import Action, PullRequest
+from acquire.resuming import STATE
 from acquire.store.archive import Archive
 from acquire.units import INCH_M
 from drivers.sample import Press, Sample

@@ -16,11 +16,12 @@ from acquire.calibration_making import Asked, Taken, Target, make_calibration
 from acquire.clock import ManualClock
 from acquire.config import parse_config
 from acquire.demo_plan import demo_requests
-from acquire.engine import STATE, Engine, resumed_state
+from acquire.engine import Engine
 from acquire.export import write_points_csv, write_samples_csv
 from acquire.outputs import PullState
 from acquire.records import Action, bench_channels
 from acquire.replaying import replay_command
+from acquire.resuming import STATE, resumed_state
 from acquire.sheet.data import arrange, units_of_sheet
 from acquire.sheet.measured import measured_of
 from acquire.steady import pull_hold
