@@ -13,10 +13,8 @@ from acquire.basis import NO_BASIS, Basis
 from acquire.batch import Batch
 from acquire.config import BenchConfig, Settling
 from acquire.flow import Neighbour
-from acquire.leakage import judged_beside_m2
 from acquire.lift_watch import LiftWatch
 from acquire.lift_zero import found_mark
-from acquire.lifts import inside
 from acquire.outputs import Ended, Marked, Moved, Output, PullState, Skipped, Taken, ZerosRead
 from acquire.range_comparison import disagreement
 from acquire.records import Action, LeakageLaw, PullRequest, Refused
@@ -24,9 +22,9 @@ from acquire.response import BenchResponse
 from acquire.resuming import open_steps
 from acquire.room_air import marks_of
 from acquire.signals import Signals
-from acquire.stabiliser import Stabiliser
+from acquire.step_reading import StepReading
 from acquire.stretches import Sighting, Stretches
-from acquire.typed_step import MOVED, PRESSURE_TYPED, STANDING, TYPED, TypedStep, awaiting, no_zero, zero_left_out
+from acquire.typed_step import PRESSURE_TYPED, TYPED, no_zero, zero_left_out
 from acquire.units import from_si
 from acquire.values import (
     Capture,
@@ -45,8 +43,6 @@ from acquire.values import (
 )
 from acquire.zeros import ZeroReader
 from drivers.sample import Sample
-
-_LEAKAGE_BAND = 0.005
 
 
 class PullCore:
@@ -78,7 +74,6 @@ class PullCore:
         )
         self._steps = request.steps()
         self._with_valve = request.kind == "lift"
-        self._typing = TypedStep(self._signals.typed, self._with_valve)
         self._refuse_unreachable()
         self._refuse_without_air()
         self._phase: Phase = start.phase
@@ -90,18 +85,11 @@ class PullCore:
         self._marks: list[Mark] = list(start.marks)
         # said with the first samples, once in a pull
         self._old = self._what_is_old()
-        # what counts as settled in this pull
-        self.settling = _settling(config, request)
-        # the response was measured with a valve: a closed plenum or a plate answers otherwise
-        self._stabiliser = Stabiliser(self.settling, self.basis.response if self._with_valve else None)
-        # a leak may be next to nothing: it is judged together with an area of known size
-        self._beside_m2 = judged_beside_m2(config) if request.kind == "leakage" else 0.0
+        self._reading = StepReading(config, request, self._signals, basis.response, self._steps[start.now])
         self._zero_reader = self._new_zero_reader()
         self._lift_watch = LiftWatch(config, self._signals, start, with_valve=self._with_valve)
         # nothing is taken at a lift that is counted from somewhere else: the pull stands until the zero is found
         self._paused = self._lift_watch.lost
-        self._fault = ""
-        self._aimed = False
         self._view: PullView | None = None
 
     def _refuse_without_air(self) -> None:
@@ -161,29 +149,25 @@ class PullCore:
     @property
     def typed(self) -> tuple[Channel, ...]:
         """The channels of this pull that a person types, in the order in which they are asked for."""
-        return self._typing.channels
+        return self._reading.typed
 
     @property
     def awaited(self) -> tuple[str, ...]:
         """What is to be typed now, the first of it first."""
         if self._phase in ("zero_before", "zero_after"):
             return self._zero_reader.awaited()
-        if self._phase == "ended" or not self._typing.channels:
-            return ()
-        step = self._steps[self._now]
-        band_pa = step.test_pressure_pa * self.settling.test_pressure_band
-        return self._typing.awaited(step, self.settling.lift_tolerance_m, band_pa)
+        return self._reading.awaited if self._phase == "steps" else ()
 
     @property
     def asked(self) -> str:
         """The channel that a number typed now is taken for; empty where none is."""
         if self.awaited:
             return self.awaited[0]
-        return self._typing.latest if self._phase == "steps" else ""
+        return self._reading.typed_last if self._phase == "steps" else ""
 
     def typed_here(self, channel: str) -> float | None:
         """What was typed of this step, in SI with its zero subtracted; None where nothing was."""
-        return self._typing.value(channel) if self._phase == "steps" else None
+        return self._reading.typed_value(channel) if self._phase == "steps" else None
 
     def check_typed(self, channel: str, value: float) -> None:
         """Whether this SI value can be used now. Raises :class:`Refused` with a sentence."""
@@ -215,6 +199,11 @@ class PullCore:
         return self._lift_watch.lost
 
     @property
+    def settling(self) -> Settling:
+        """What counts as settled in this pull."""
+        return self._reading.settling
+
+    @property
     def meter_range(self) -> str:
         """The range of the meter that is in use."""
         return self._signals.meter_range
@@ -222,10 +211,7 @@ class PullCore:
     @property
     def fault(self) -> str:
         """Why there is no flow, or why a settled reading cannot be taken; empty when nothing is wrong."""
-        if self._phase != "steps":
-            return ""
-        settled = not self.awaited and self._stabiliser.capture() is not None
-        return self._signals.fault or self._signals.end_fault() or self._signals.range_fault(settled) or self._fault
+        return self._reading.fault if self._phase == "steps" else ""
 
     def latest(self, signal: str) -> float | None:
         """The latest zero-corrected SI value of test_pressure, meter_pressure, lift or area."""
@@ -234,13 +220,11 @@ class PullCore:
     @property
     def learned(self) -> BenchResponse:
         """What the steps so far have shown of the bench's response."""
-        return self._stabiliser.learned
+        return self._reading.learned
 
     def standing(self) -> Standing:
-        """The stabiliser's judgement at this moment."""
-        if self._typing.with_meter:
-            return STANDING
-        return awaiting(self.awaited[0]) if self.awaited else self._stabiliser.standing()
+        """The judgement of the step's reading at this moment."""
+        return self._reading.standing()
 
     def stated_flow_m3_s(self) -> float | None:
         """The flow now, stated at the reference, leakage included."""
@@ -293,25 +277,16 @@ class PullCore:
         its = Stretches(batch, self._signals)
         at = 0
         while at < its.count and self._phase != "ended":
-            if self._only_collects():
-                end = its.collected_until(at, self._stabiliser.collects_until_us)
-                seen = its.collect(at, end, self._stabiliser, not self.lift_on_press, self._beside)
+            if self._phase == "steps" and self._reading.only_collects(self._paused):
+                at, seen = self._reading.collect(its, at)
                 for sighting in seen:
                     self._watch_lift(sighting, outputs)
-                at = end
             if at < its.count:
                 sample = its.one(at)
                 if sample is not None:
                     self._use(*sample, outputs)
                 at += 1
         return outputs
-
-    def _only_collects(self) -> bool:
-        """Whether nothing is looked at until the stabiliser's next block is full."""
-        if self._phase != "steps" or not self._aimed or self._typing.channels:
-            return False
-        # a settled reading waits for the next flow sample that lets it be taken
-        return self._paused or self.lift_on_press or self._stabiliser.capture() is None
 
     def _begin(self) -> list[Output]:
         outputs: list[Output] = []
@@ -342,23 +317,18 @@ class PullCore:
             return
         value -= self._signals.zero(channel)
         self._signals.keep(channel, t_us, value)
-        if channel in self._typing.channels:
-            self._typed(channel, t_us, value, outputs)
+        if channel in self._reading.typed:
+            capture = self._reading.type(channel, t_us, value, self._paused)
+            if capture is not None:
+                self._take(capture, "hand", outputs)
             return
-        if self._typing.channels and self.awaited:
-            # the valve may move unseen until its lift is typed: the stabiliser is told nothing of that time
-            if channel == "meter_pressure":
-                self._signals.flow(t_us, value)
+        if not self._reading.push(channel, t_us, value):
             return
-        if not self._aimed:
-            self._stabiliser.aim(t_us, self._witnessed(self._steps[self._now]))
-            self._aimed = True
-        if channel == "test_pressure":
-            self._stabiliser.push_pressure(t_us, value)
-        elif channel == "meter_pressure":
-            self._flow(t_us, value, outputs)
-        elif not self.lift_on_press:
-            self._stabiliser.push_lift(t_us, value)
+        if channel == "meter_pressure":
+            capture = None if self._paused else self._reading.settled()
+            if capture is not None:
+                self._take(capture, "settled", outputs)
+        elif channel == "lift":
             latest = self._signals.latest
             self._watch_lift(Sighting(t_us, value, latest("area"), latest("test_pressure")), outputs)
 
@@ -374,98 +344,20 @@ class PullCore:
         outputs.append(ZerosRead("before", zeros))
         self._mark(found_mark(self._now + 1), outputs)
 
-    def _typed(self, channel: str, t_us: int, value: float, outputs: list[Output]) -> None:
-        """A typed value: the record of the flow counts from it on; with the meter typed it may complete the point."""
-        self._typing.put(channel, t_us, value)
-        self._fault = ""
-        if not self._typing.with_meter:
-            self._stabiliser = Stabiliser(self.settling, self._stabiliser.learned)
-            self._aimed = False
-        elif not self._paused and not self.awaited:
-            self._fault = self._off_beside()
-            capture = None if self._fault else self._captured()
-            if capture is not None:
-                self._take(capture, "hand", outputs)
-
-    def _off_beside(self) -> str:
-        """What is measured beside a typed meter and was not in place when it was typed; empty when all was."""
-        silent = self._silent()
-        if silent is not None:
-            return f"no {silent.replace('_', ' ')} reading: check its cable, then type again"
-        step = self._steps[self._now]
-        start_us = self._typing.window_from_us()
-        pressure, lift = (self._signals.measured_since(name, start_us) for name in ("test_pressure", "lift"))
-        band_pa = step.test_pressure_pa * self.settling.test_pressure_band
-        if pressure is not None and not inside(pressure - step.test_pressure_pa, band_pa):
-            return "the test pressure was not in its band: bring it there, then type the meter again"
-        tolerance_m = self.settling.lift_tolerance_m
-        if step.lift_m is not None and lift is not None and not inside(lift - step.lift_m, tolerance_m):
-            return "the lift was not at the step: set it, then type the meter again"
-        return ""
-
-    def _flow(self, t_us: int, meter_pressure_pa: float, outputs: list[Output]) -> None:
-        flow = self._signals.flow(t_us, meter_pressure_pa)
-        if flow is None:
-            return
-        area_m2, mass_flow = self._beside(*flow)
-        if "test_pressure" in self.typed:
-            # that it was in place when it was typed is all that is known of it
-            self._stabiliser.push_pressure(t_us, self._steps[self._now].test_pressure_pa)
-        self._stabiliser.push_flow(t_us, area_m2, mass_flow)
-        if self._paused or self.lift_on_press or self.awaited:
-            return
-        capture = self._captured()
-        if capture is None or self._silent() is not None:
-            return
-        if "lift" in self.typed and self._signals.moved_in(capture, 2 * self.settling.wanted):
-            self._typing.forget("lift")
-            self._fault = MOVED
-            return
-        self._take(capture, "settled", outputs)
-
-    def _beside(self, area_m2: float, mass_flow: float) -> tuple[float, float]:
-        """Area and mass flow as they are judged."""
-        if self._beside_m2:
-            mass_flow += self._beside_m2 * self._signals.flux_at(self._steps[self._now].test_pressure_pa)
-        return area_m2 + self._beside_m2, mass_flow
-
-    def _captured(self, now: bool = False) -> Capture | None:
-        """The settled reading; with ``now`` the best to be had at this moment."""
-        if self._typing.with_meter:
-            return self._typed_capture()
-        capture = self._stabiliser.capture_now() if now else self._stabiliser.capture()
-        if capture is None or not self._beside_m2:
-            return capture
-        return replace(capture, area_m2=capture.area_m2 - self._beside_m2)
-
-    def _typed_capture(self) -> Capture | None:
-        meter_pressure_pa = self._typing.value("meter_pressure")
-        if meter_pressure_pa is None:
-            return None
-        try:
-            start_us = self._typing.window_from_us()
-            area_m2, sd_rel = self._signals.typed_area(self._signals.t_us, meter_pressure_pa, start_us)
-        except ValueError as error:
-            self._fault = str(error)
-            return None
-        return self._typing.capture(area_m2, sd_rel)
-
-    def _silent(self) -> str | None:
-        return self._signals.silent(with_lift=self._with_valve and not self.lift_on_press)
-
     # ------------------------------------------------------------ taking a point
 
     def _take(self, capture: Capture, by: TakenBy, outputs: list[Output], lift_m: float | None = None) -> bool:
         step = self._steps[self._now]
-        band_pa = step.test_pressure_pa * self.settling.test_pressure_band
         # a blank-plate run reads the leakage itself: there is nothing to allow for
         allow = self.request.kind != "leakage"
         try:
-            its = self._signals.measure(capture, step, band_pa, self._neighbour(), self.leakage, lift_m, allow)
+            its = self._signals.measure(
+                capture, step, self._reading.band_pa, self._neighbour(), self.leakage, lift_m, allow
+            )
         except ValueError as error:
-            self._fault = str(error)
+            self._reading.failed = str(error)
             return False
-        settled = capture.reached and (by == "settled" or self._stabiliser.capture() is not None)
+        settled = capture.reached and (by == "settled" or self._reading.has_settled)
         point = Point(
             step=self._now,
             take=1 + sum(p.step == self._now for p in self._points),
@@ -509,14 +401,9 @@ class PullCore:
 
     # ------------------------------------------------------------ steps and phases
 
-    def _witnessed(self, step: Step) -> Step:
-        return replace(step, lift_m=None) if self.lift_on_press or "lift" in self.typed else step
-
     def _aim(self, index: int) -> None:
         self._now = index
-        self._aimed = False
-        self._typing.begin()
-        self._fault = ""
+        self._reading.aim(self._steps[index])
         self._view = None
 
     def _waiting(self) -> list[int]:
@@ -615,8 +502,7 @@ class PullCore:
             if self._lift_watch.lost and action.by != "archive":
                 self._find_zero(outputs)
             self._paused = self._lift_watch.lost
-            self._aimed = False
-            self._typing.begin()
+            self._reading.begin_again()
         elif action.kind == "range":
             self._change_range(action.meter_range)
         elif action.kind == "skip":
@@ -632,9 +518,7 @@ class PullCore:
         if meter_range not in self.config.meter.ranges:
             raise Refused(f"There is no meter range {meter_range!r}: use one of {', '.join(self.config.meter.ranges)}.")
         self._signals.change_range(meter_range)
-        self._aimed = False
-        self._typing.begin()
-        self._fault = ""
+        self._reading.aim(self._steps[self._now])
 
     def _skip(self, outputs: list[Output]) -> None:
         reads_zeros = self._phase in ("zero_before", "zero_after")
@@ -659,28 +543,10 @@ class PullCore:
             raise Refused("The pull is paused: go on first, then take the point.")
         if self._phase != "steps":
             raise Refused("Zeros are being read now: there is no point to take. Skip the zero check to leave it out.")
-        missing = self._typing.missing()
-        if missing:
-            raise Refused(f"Nothing taken: type the {missing[0].replace('_', ' ')} first.")
-        silent = self._silent()
-        if silent is not None:
-            raise Refused(f"Nothing taken: no {silent.replace('_', ' ')} reading for over a second. Check its cable.")
-        lift_m = self._signals.latest("lift") if self._with_valve else None
-        step = self._steps[self._now]
-        if self._with_valve:
-            if lift_m is None:
-                raise Refused("Nothing taken: the lift indicator has not sent a reading yet.")
-            assert step.lift_m is not None
-            if not inside(lift_m - step.lift_m, self.settling.lift_tolerance_m):
-                raise Refused(
-                    f"Nothing taken: the lift is {lift_m / 0.0254:.4f} in ({lift_m * 1e3:.3f} mm), "
-                    f"the step is {step.lift_m / 0.0254:.4f} in ({step.lift_m * 1e3:.3f} mm)."
-                )
-        capture = self._captured(now=True)
-        if capture is None:
-            raise Refused("Nothing taken: no flow readings at this step yet.")
-        if not self._take(capture, "hand", outputs, lift_m if self.lift_on_press else None):
-            raise Refused(f"Nothing taken: {self._fault}.")
+        capture = self._reading.by_hand()
+        lift_m = self._signals.latest("lift") if self._with_valve and self.lift_on_press else None
+        if not self._take(capture, "hand", outputs, lift_m):
+            raise Refused(f"Nothing taken: {self._reading.failed}.")
 
     def _go_back(self, action: Action, outputs: list[Output]) -> None:
         if self._phase == "zero_before":
@@ -702,13 +568,3 @@ class PullCore:
             outputs.append(Skipped(target, False))
         self._aim(target)
         outputs.append(Moved(f"back to step {target + 1}"))
-
-
-def _settling(config: BenchConfig, request: PullRequest) -> Settling:
-    """A leak is small and needs no fine interval relative to itself."""
-    if request.kind != "leakage":
-        return config.settling
-    wanted = max(config.settling.wanted, config.leakage.wanted)
-    # the plenum fills through the meter while its pressure creeps: much beside a leak, nothing beside a port
-    band = min(config.settling.test_pressure_band, _LEAKAGE_BAND)
-    return config.settling.model_copy(update={"wanted": wanted, "test_pressure_band": band})
