@@ -1,6 +1,8 @@
 """What holds for every test: no user's folder is touched, no thread is left behind."""
 
+import os
 import shutil
+import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -9,6 +11,10 @@ from pathlib import Path
 import pytest
 
 from acquire.store.archive import Archive
+
+# tests start some hundred processes: each loads what the first compiled, also where that is turned off
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 KEPT = Path(__file__).parent / "data" / "archives" / "version_2.db"
 
