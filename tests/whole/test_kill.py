@@ -1,143 +1,25 @@
-"""The daemon is killed in the middle of a pull, again and again; nothing acknowledged is lost."""
+"""The daemon is killed in the middle of a pull, again and again; nothing acknowledged is lost.
 
-import os
+Three kills of every four-fold of moments are enough here; ``python -m tests.benchmarks.kills 50`` makes many.
+"""
+
 import random
-import signal
-import sqlite3
-import subprocess
-import sys
-import time
 from pathlib import Path
 
 import pytest
 
-from acquire.client import Client, ClientError, Lost
-from acquire.demo import demo_config_text, operator_follows, simulated_bench
-from acquire.demo_plan import demo_requests
-from acquire.listening import Listening
-from acquire.records import Frame, LiveEvent, PullRequest
-from acquire.units import INCH_M
-from tests.whole.virtual import demo_config
+from tests.whole.killing import MOMENTS, kills
 
-KILLS = 50
-SPEED = 12.0
+KILLS = 3 * len(MOMENTS)
 
 
-# a copy of one process that has loaded everything, for most of the rounds: loading takes longer than the round
-LOADED = """
-import os, sys
-import acquire.serve
-from acquire.budget import prepare
-from acquire.cli import cli
-
-prepare()
-for _ in sys.stdin:
-    child = os.fork()
-    if child == 0:
-        os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
-        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
-        cli.main(sys.argv[1:], standalone_mode=False)
-        os._exit(0)
-    print(child, flush=True)
-    _, status = os.waitpid(child, 0)
-    print(os.waitstatus_to_exitcode(status), flush=True)
-"""
-
-
-class Daemons:
-    """One daemon after the other on the same archive, each to be killed."""
-
-    def __init__(self, folder: Path) -> None:
-        arguments = ["serve", "--config", str(folder / "bench.toml")]
-        arguments += ["--db", str(folder / "archive.db"), "--clock-speed", str(SPEED)]
-        self._command = [sys.executable, "-m", "acquire", *arguments]
-        environment = os.environ | {"OPENBLAS_NUM_THREADS": "1"}
-        loaded = [sys.executable, "-c", LOADED, *arguments]
-        self._loaded = subprocess.Popen(
-            loaded, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, env=environment
-        )
-        self._own: subprocess.Popen[bytes] | None = None
-        self._pid = 0
-
-    def start(self, as_command: bool) -> int:
-        """Its process number. ``as_command``: as a user starts it."""
-        if as_command:
-            null = subprocess.DEVNULL
-            self._own = subprocess.Popen(self._command, stdin=null, stdout=null, stderr=null)
-            return self._own.pid
-        assert self._loaded.stdin is not None
-        assert self._loaded.stdout is not None
-        self._loaded.stdin.write("\n")
-        self._loaded.stdin.flush()
-        self._pid = int(self._loaded.stdout.readline())
-        return self._pid
-
-    def kill(self) -> None:
-        """kill -9, and wait until it is dead. It must have lived until then."""
-        if self._own is not None:
-            own, self._own = self._own, None
-            own.kill()
-            assert own.wait() == -signal.SIGKILL, "the daemon ended by itself"
-        elif self._pid:
-            pid, self._pid = self._pid, 0
-            os.kill(pid, signal.SIGKILL)
-            assert self._loaded.stdout is not None
-            assert int(self._loaded.stdout.readline()) == -signal.SIGKILL, "the daemon ended by itself"
-
-    def close(self) -> None:
-        self.kill()
-        self._loaded.communicate(timeout=10)
-
-
-def connect(pid: int) -> Client:
-    deadline = time.monotonic() + 60
-    while time.monotonic() < deadline:
-        try:
-            client = Client.find()
-            if client.health().pid == pid:
-                return client
-        except ClientError:
-            time.sleep(0.02)
-    raise AssertionError("the daemon did not come up")
-
-
-def request() -> PullRequest:
-    lifts = tuple(lift * INCH_M / 20 for lift in range(2, 17))
-    return demo_requests(demo_config())[1].model_copy(update={"lifts_m": lifts})
-
-
-@pytest.mark.timeout(900)
-def test_fifty_kills_at_random_moments_lose_no_acknowledged_point_and_the_pull_goes_on(tmp_path: Path) -> None:
-    chance, resumed = random.Random(50), 0
-    acknowledged: set[tuple[int, int, int]] = set()
-
-    def hear(item: Frame | LiveEvent | Lost) -> None:
-        if isinstance(item, LiveEvent) and item.point is not None and item.pull_id is not None:
-            acknowledged.add((item.pull_id, item.point.step, item.point.take))
-
-    with simulated_bench(5, SPEED) as sim:
-        (tmp_path / "bench.toml").write_text(demo_config_text(sim.ports), encoding="utf-8")
-        daemons = Daemons(tmp_path)
-        for number in range(KILLS):
-            try:
-                client = connect(daemons.start(as_command=number % 10 == 0))
-                waiting = client.open_pulls()
-                with Listening(client, hear), operator_follows(client, sim):
-                    if waiting:
-                        client.resume(waiting[0].id)
-                        resumed += 1
-                    else:
-                        client.begin(request())
-                    time.sleep(chance.uniform(0.05, 1.5))
-                    daemons.kill()
-            except BaseException:
-                daemons.close()
-                raise
-            with sqlite3.connect(tmp_path / "archive.db") as sql:
-                assert sql.execute("PRAGMA integrity_check").fetchone() == ("ok",)
-                kept = set(sql.execute("SELECT pull_id, step, take FROM points"))
-            sql.close()
-            assert acknowledged <= kept
-        daemons.close()
-    assert len(acknowledged) >= 5
-    assert resumed >= KILLS // 3
+@pytest.mark.timeout(300)
+def test_kills_at_every_kind_of_moment_lose_no_acknowledged_point_and_the_pull_goes_on(tmp_path: Path) -> None:
+    found = []
+    for its in kills(tmp_path, KILLS, random.Random(50)):
+        assert its.integrity == "ok"
+        assert its.acknowledged <= its.kept
+        found.append(its)
+    assert len(found) == KILLS
+    assert all(its.heard for its in found if its.moment == "point")
+    assert sum(its.resumed for its in found) >= KILLS // 3
