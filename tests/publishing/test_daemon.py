@@ -12,7 +12,7 @@ from acquire.listening import Listening
 from acquire.store.reader import ArchiveReader
 from tests.publishing.listener import Listener
 from tests.publishing.mosquitto import Mosquitto
-from tests.whole.test_kill import SPEED, connect
+from tests.whole.killing import SPEED, connect
 from tests.whole.virtual import demo_config
 
 
