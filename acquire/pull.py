@@ -8,9 +8,9 @@ Each call returns what happened, for the engine to commit and to announce.
 from collections.abc import Sequence
 from dataclasses import replace
 
-from acquire import calibration_words
 from acquire.basis import NO_BASIS, Basis
 from acquire.batch import Batch
+from acquire.before_pull import marks_of_old, refuse_unreachable, refuse_without_air
 from acquire.config import BenchConfig, Settling
 from acquire.flow import Neighbour
 from acquire.lift_watch import LiftWatch
@@ -20,12 +20,10 @@ from acquire.range_comparison import disagreement
 from acquire.records import Action, LeakageLaw, PullRequest, Refused
 from acquire.response import BenchResponse
 from acquire.resuming import open_steps
-from acquire.room_air import marks_of
 from acquire.signals import Signals
 from acquire.step_reading import StepReading
 from acquire.stretches import Sighting, Stretches
 from acquire.typed_step import PRESSURE_TYPED, TYPED, no_zero, zero_left_out
-from acquire.units import from_si
 from acquire.values import (
     Capture,
     Channel,
@@ -41,7 +39,7 @@ from acquire.values import (
     TakenBy,
     Zeros,
 )
-from acquire.zeros import ZeroReader
+from acquire.zeros import ZeroReader, shift_marks
 from drivers.sample import Sample
 
 
@@ -74,8 +72,8 @@ class PullCore:
         )
         self._steps = request.steps()
         self._with_valve = request.kind == "lift"
-        self._refuse_unreachable()
-        self._refuse_without_air()
+        refuse_unreachable(self._signals, self._steps, config.water)
+        refuse_without_air(self._signals)
         self._phase: Phase = start.phase
         self._outcome: Outcome | None = None
         self._now = start.now
@@ -84,35 +82,13 @@ class PullCore:
         self._zeros_after: Zeros | None = None
         self._marks: list[Mark] = list(start.marks)
         # said with the first samples, once in a pull
-        self._old = self._what_is_old()
+        self._old = marks_of_old(self._signals, basis, self._marks)
         self._reading = StepReading(config, request, self._signals, basis.response, self._steps[start.now])
         self._zero_reader = self._new_zero_reader()
         self._lift_watch = LiftWatch(config, self._signals, start, with_valve=self._with_valve)
         # nothing is taken at a lift that is counted from somewhere else: the pull stands until the zero is found
         self._paused = self._lift_watch.lost
         self._view: PullView | None = None
-
-    def _refuse_without_air(self) -> None:
-        unknown = [its.name for its in self._signals.air_by_hand.values() if its.value is None]
-        if unknown:
-            raise Refused(
-                f"The {' and the '.join(unknown)} is not known: no instrument measures it. "
-                "Enter it with 'steadydraw air', then begin again."
-            )
-
-    def _refuse_unreachable(self) -> None:
-        """A step that an instrument cannot read would never be taken."""
-        lift, pressure = self._signals.channels["lift"], self._signals.channels["test_pressure"]
-        for number, step in enumerate(self._steps, 1):
-            for name, wanted, its in (("lift", step.lift_m, lift), ("test pressure", step.test_pressure_pa, pressure)):
-                if wanted is None or its.high is None:
-                    continue
-                shown = from_si(wanted, its.unit, self.config.water)
-                if shown > its.high * (1 + 1e-9):
-                    raise Refused(
-                        f"Step {number} asks for a {name} of {shown:.4g} {its.unit}, but its instrument reads up to "
-                        f"{its.high:.4g} {its.unit}: shorten the schedule or correct the instrument's 'high'."
-                    )
 
     # ------------------------------------------------------------ what others may ask
 
@@ -299,13 +275,6 @@ class PullCore:
         if self._signals.take_in(channel, t_us, value):
             self._signal(channel, t_us, value, outputs)
 
-    def _what_is_old(self) -> tuple[Mark, ...]:
-        """Room air entered by hand and calibrations that were too old when the pull was begun, if not marked yet."""
-        marked = {mark.kind for mark in self._marks}
-        old = marks_of(self._signals.air_by_hand)
-        old += calibration_words.marks_of(self.basis.calibrations, self.basis.overdue)
-        return tuple(mark for mark in old if mark.kind not in marked)
-
     def _signal(self, channel: str, t_us: int, value: float, outputs: list[Output]) -> None:
         if self._phase in ("zero_before", "zero_after"):
             self._signals.keep(channel, t_us, value)
@@ -439,23 +408,9 @@ class PullCore:
             return
         self._zeros_after = zeros
         outputs.append(ZerosRead("after", zeros))
-        self._check_shift(zeros, outputs)
+        for mark in shift_marks(self._signals.zeros, zeros, self.config.zero):
+            self._mark(mark, outputs)
         self._end("complete", outputs)
-
-    def _check_shift(self, after: Zeros, outputs: list[Output]) -> None:
-        before = self._signals.zeros
-        if before is None:
-            return
-        limits = self.config.zero
-        pressure_pa = limits.pressure_shift_limit_pa
-        for name, shift, limit, unit in (
-            ("test pressure", after.test_pressure_pa - before.test_pressure_pa, pressure_pa, "Pa"),
-            ("meter pressure", after.meter_pressure_pa - before.meter_pressure_pa, pressure_pa, "Pa"),
-            ("lift", (after.lift_m - before.lift_m) * 1e3, limits.lift_shift_limit_m * 1e3, "mm"),
-        ):
-            if abs(shift) > limit:
-                said = f"The {name} zero moved by {shift:+.3g} {unit} during the pull; its limit is {limit:.3g} {unit}."
-                self._mark(Mark("zero shift", said), outputs)
 
     def _mark(self, mark: Mark, outputs: list[Output]) -> None:
         self._marks.append(mark)

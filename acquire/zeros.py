@@ -4,7 +4,7 @@ from collections import deque
 from collections.abc import Callable, Collection
 
 from acquire.config import Zero
-from acquire.values import Zeros
+from acquire.values import Mark, Zeros
 
 _SIGNALS = ("test_pressure", "meter_pressure", "lift")
 
@@ -80,3 +80,22 @@ class ZeroReader:
                 return None
             means[name] = sum(values) / len(values)
         return Zeros(t_us, means["test_pressure"], means["meter_pressure"], means.get("lift", 0.0))
+
+
+def shift_marks(before: Zeros | None, after: Zeros, limits: Zero) -> list[Mark]:
+    """The zeros that moved by more than their limit during the pull."""
+    if before is None:
+        return []
+    pressure_pa = limits.pressure_shift_limit_pa
+    return [
+        Mark(
+            "zero shift",
+            f"The {name} zero moved by {shift:+.3g} {unit} during the pull; its limit is {limit:.3g} {unit}.",
+        )
+        for name, shift, limit, unit in (
+            ("test pressure", after.test_pressure_pa - before.test_pressure_pa, pressure_pa, "Pa"),
+            ("meter pressure", after.meter_pressure_pa - before.meter_pressure_pa, pressure_pa, "Pa"),
+            ("lift", (after.lift_m - before.lift_m) * 1e3, limits.lift_shift_limit_m * 1e3, "mm"),
+        )
+        if abs(shift) > limit
+    ]
