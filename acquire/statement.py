@@ -1,4 +1,4 @@
-"""From an effective area to a stated flow and back, and to other test pressures.
+"""From an effective area to a stated flow and back, and the doubt of another test pressure.
 
 A flow is stated by one of three conventions, always at the reference test
 pressure. Same restriction: the flow that the effective area would pass in
@@ -74,46 +74,6 @@ class Statement:
     def area_m2(self, flow_m3_s: float) -> float:
         """The effective area of a flow in reference air."""
         return flow_m3_s / self.speed_m_s
-
-
-@dataclass(frozen=True, slots=True)
-class Converted:
-    """A flow converted to a test pressure at which it was not measured.
-
-    ``half_width_rel`` is what the model alone may be wrong by, to be added to
-    the reading's own interval; ``square_root_rel`` is how far the plain
-    square-root rule would have been off the result.
-    """
-
-    flow_m3_s: float
-    from_pa: float
-    to_pa: float
-    factor: float
-    half_width_rel: float
-    square_root_rel: float
-
-
-def convert(flow_m3_s: float, from_pa: float, to_pa: float, upstream_pa: float) -> Converted:
-    """A flow at one test pressure as the same effective area would pass at another.
-
-    By the compressible relation from the same upstream air at ``upstream_pa``.
-    Raises ``ValueError`` for test pressures that are not between zero and that.
-    """
-    for pressure in (from_pa, to_pa):
-        if not 0.0 < pressure < upstream_pa:
-            raise ValueError(
-                f"a test pressure of {pressure:g} Pa cannot be converted: it must lie between 0 and {upstream_pa:g} Pa"
-            )
-    there = ideal_mass_flux(upstream_pa, 1.0, to_pa, ISENTROPIC_EXPONENT)
-    factor = there / ideal_mass_flux(upstream_pa, 1.0, from_pa, ISENTROPIC_EXPONENT)
-    return Converted(
-        flow_m3_s=flow_m3_s * factor,
-        from_pa=from_pa,
-        to_pa=to_pa,
-        factor=factor,
-        half_width_rel=port_doubt_rel(upstream_pa, from_pa, to_pa),
-        square_root_rel=(to_pa / from_pa) ** 0.5 / factor - 1.0,
-    )
 
 
 def port_doubt_rel(

@@ -17,10 +17,20 @@ from acquire.statement import port_doubt_rel
 from acquire.store.archive import Archive
 from acquire.values import AirState, Component, Convention, Direction
 from tests.flow.bench import INH2O
-from tests.flow.test_statement import CONVERSIONS
 from tests.sheet import example
 
 OLD = Path(__file__).parents[1] / "data" / "archives" / "version_1.db"
+# constant coefficient, by hand, equal to the ratio of fluids' expansibilities, at 101.325 kPa:
+# (from, to, root rule, factor)
+CONVERSIONS = [
+    (3, 28, 3.055050, 2.951933),
+    (10, 28, 1.673320, 1.632076),
+    (15, 28, 1.366260, 1.341689),
+    (20, 28, 1.183216, 1.169985),
+    (25, 28, 1.058301, 1.053816),
+    (28, 25, 0.944911, 0.948932),
+    (28, 10, 0.597614, 0.612716),
+]
 
 
 def _held_at(
@@ -38,7 +48,6 @@ def _last(pull: ArchivedPull, to_inches: float) -> ConvertedPoint:
     return convert_pull(pull, to_inches * INH2O)[-1]
 
 
-# constant coefficient, by hand, equal to the ratio of fluids' expansibilities, at 101.325 kPa
 @pytest.mark.parametrize(("start", "end", "root", "factor"), CONVERSIONS)
 def test_the_table_of_conversions_is_met(start: float, end: float, root: float, factor: float) -> None:
     its = _last(_held_at(start), end)

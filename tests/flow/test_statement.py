@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from acquire.config import Reference
-from acquire.statement import Statement, convert, port_doubt_rel
+from acquire.statement import Statement, port_doubt_rel
 from tests.flow.bench import CFM, INH2O
 
 
@@ -26,26 +26,6 @@ def test_the_same_restriction_passes_more_of_lighter_air_by_the_root_of_density(
     assert 250 * ratio == pytest.approx(234.547, rel=2e-4)
 
 
-# constant coefficient, by hand, equal to the ratio of fluids' expansibilities: (from, to, root rule, factor)
-CONVERSIONS = [
-    (3, 28, 3.055050, 2.951933),
-    (10, 28, 1.673320, 1.632076),
-    (15, 28, 1.366260, 1.341689),
-    (20, 28, 1.183216, 1.169985),
-    (25, 28, 1.058301, 1.053816),
-    (28, 25, 0.944911, 0.948932),
-    (28, 10, 0.597614, 0.612716),
-]
-
-
-@pytest.mark.parametrize(("start", "end", "root", "factor"), CONVERSIONS)
-def test_conversion_follows_the_compressible_relation(start: float, end: float, root: float, factor: float) -> None:
-    converted = convert(100 * CFM, start * INH2O, end * INH2O, 101325.0)
-    assert converted.factor == pytest.approx(factor, abs=1e-6)
-    assert converted.flow_m3_s == pytest.approx(100 * CFM * factor, rel=1e-6)
-    assert converted.square_root_rel == pytest.approx(root / factor - 1, abs=1e-6)
-
-
 # what a sharp edge does instead of a nozzle: root-rule error less the edge's own, by hand at 101.325 kPa
 @pytest.mark.parametrize(
     ("start", "end", "nozzle", "edge"), [(3, 28, 0.0349, 0.0159), (10, 28, 0.0253, 0.0115), (28, 25, -0.0042, -0.0019)]
@@ -63,12 +43,6 @@ def test_the_doubt_grows_with_the_distance_and_vanishes_without_one(start: float
     there = port_doubt_rel(101325.0, start * INH2O, (30 + further) * INH2O)
     assert there > here > 0.0
     assert port_doubt_rel(101325.0, start * INH2O, start * INH2O) == 0.0
-
-
-@pytest.mark.parametrize("pair", [(0.0, 7000.0), (7000.0, 0.0), (7000.0, 2e5), (float("nan"), 7000.0)])
-def test_a_conversion_from_or_to_nothing_is_refused(pair: tuple[float, float]) -> None:
-    with pytest.raises(ValueError, match="cannot be converted"):
-        convert(0.1, *pair, 101325.0)
 
 
 def test_a_reference_that_would_empty_the_room_is_refused() -> None:
