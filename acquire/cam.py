@@ -65,12 +65,6 @@ class Cam:
         """The valve's full lift."""
         return max(self.lift_m)
 
-    @property
-    def duration_deg(self) -> float:
-        """Crank degrees with the valve off its seat."""
-        angle, lift = self._fine()
-        return float(np.count_nonzero(lift > 0.0) * (angle[1] - angle[0]))
-
     def _fine(self) -> tuple[Floats, Floats]:
         angle = np.linspace(self.crank_deg[0], self.crank_deg[-1], 8 * _STEPS + 1)
         middle = 0.5 * (angle[1:] + angle[:-1])

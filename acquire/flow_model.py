@@ -9,9 +9,6 @@ the meter's temperature, into the room.
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
-
 from acquire.air import (
     ISENTROPIC_EXPONENT,
     AirColumn,
@@ -157,15 +154,6 @@ class FlowModel:
         port_pa = room_pa + port_share * test_pa
         flux = ideal_mass_flux(port_pa, port_air.density_kg_m3(port_pa), test_pa, kappa)
         return self.meter.mass_flow_kg_s(meter_pa, upstream_pa, meter_air, kappa), flux
-
-    def effective_areas_m2(self, meter_pressure_pa: ArrayLike, test_pressure_pa: ArrayLike) -> NDArray[np.float64]:
-        """The same for two arrays of one shape, one sample after the other: equal to the bit."""
-        meter = np.asarray(meter_pressure_pa, dtype=np.float64)
-        test = np.asarray(test_pressure_pa, dtype=np.float64)
-        if meter.shape != test.shape:
-            raise ValueError(f"the two pressures differ in shape: {meter.shape} and {test.shape}")
-        areas = map(self.effective_area_m2, meter.ravel().tolist(), test.ravel().tolist())
-        return np.fromiter(areas, np.float64, meter.size).reshape(meter.shape)
 
     def mass_flow_kg_s(self, meter_pressure_pa: float, test_pressure_pa: float) -> float:
         """Mass flow through the meter; 0.0 in the same cases as the area."""

@@ -63,7 +63,6 @@ class Stretches:
     """A batch in SI. Walk through it with ``at``, the place of the next sample."""
 
     def __init__(self, batch: Batch, signals: Signals) -> None:
-        self._batch = batch
         self._signals = signals
         self.count = len(batch)
         known = np.full(self.count, _NEVER_US)

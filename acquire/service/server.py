@@ -33,7 +33,6 @@ from acquire.service.supervisor import feed_watchdog, notify, watchdog_s
 from acquire.where import Address, remove_address, state_folder, write_address
 from acquire.wire import Health
 
-log = logging.getLogger(__name__)
 GRACE_S = 2
 
 
@@ -261,20 +260,6 @@ class ServiceThread:
     ) -> None:
         self.service.stop()
         self._thread.join()
-
-
-def run_service(
-    engine: EngineApi,
-    bench_name: str,
-    archive_path: Path,
-    host: str = "127.0.0.1",
-    port: int = 0,
-    *,
-    ready: Callable[[str], None] | None = None,
-    clock: Clock | None = None,
-) -> None:
-    """Serve the engine until a signal. Raises ``Refused`` if it cannot start."""
-    Service(engine, bench_name, archive_path, host, port, clock=clock).run(ready)
 
 
 def _listen(host: str, port: int) -> socket.socket:

@@ -4,7 +4,6 @@ import math
 import re
 
 import fluids
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -121,18 +120,6 @@ def test_no_pair_of_numbers_gives_anything_but_a_flow_or_zero(direction: str, me
 @pytest.mark.parametrize(("meter_pa", "test_pa"), [(0.0, 7000.0), (-1.0, 7000.0), (2000.0, 0.0), (2000.0, -3.0)])
 def test_without_a_pressure_there_is_no_area(meter_pa: float, test_pa: float) -> None:
     assert flow_model().effective_area_m2(meter_pa, test_pa) == 0.0
-
-
-@given(st.lists(st.tuples(st.floats(-10, 9000), st.floats(-10, 12000)), max_size=30))
-def test_arrays_give_the_bits_of_the_samples_one_by_one(pairs: list[tuple[float, float]]) -> None:
-    model = flow_model()
-    meter, test = np.array([p[0] for p in pairs]), np.array([p[1] for p in pairs])
-    assert model.effective_areas_m2(meter, test).tolist() == [model.effective_area_m2(*pair) for pair in pairs]
-
-
-def test_arrays_of_different_shape_are_refused() -> None:
-    with pytest.raises(ValueError, match="shape"):
-        flow_model().effective_areas_m2(np.zeros(2), np.zeros(3))
 
 
 def test_an_unknown_range_is_refused_with_the_known_ones() -> None:
