@@ -6,16 +6,12 @@ are squared; everything else adds in quadrature.
 Source: JCGM 100:2008, 5.2.2 and F.1.2.3, with correlation +1 or 0.
 """
 
-import json
 import math
 from collections.abc import Collection
 from dataclasses import dataclass
 
 from acquire.budget import UNLIMITED_DOF, coverage_factor
-from acquire.influences import DENSITY_FORMULA, METER_AS_ROOM, METER_TEMPERATURE
-from acquire.records import ArchivedPull
-from acquire.room_air import by_hand
-from acquire.values import Component, FlowResult, Point
+from acquire.values import Component, FlowResult
 
 # contributions to stated flows that cancel to this share of themselves are rounding
 _ROUNDING = 1e-12
@@ -164,63 +160,3 @@ class _Sum:
     def dof(self) -> float:
         below = math.fsum(self._below)
         return min(math.fsum(self._squares) ** 2 / below, UNLIMITED_DOF) if below > 0.0 else UNLIMITED_DOF
-
-
-# ------------------------------------------------------------ what two pulls have in common
-
-_PHYSICS = ("isentropic exponent", DENSITY_FORMULA)
-_CHANNELS = ("test pressure", "meter pressure", "room pressure", "room temperature", "room humidity", "lift indicator")
-
-
-def common_names(first: tuple[ArchivedPull, Point], second: tuple[ArchivedPull, Point]) -> frozenset[str]:
-    """The shared components whose error is one and the same in two points.
-
-    An instrument's: the same bench, the instrument of that name, its
-    channel's settings and calibration; its port may have changed.
-    The meter's: the same range with the same settings. The leakage: the same
-    blank-plate run. Air entered by hand: the same entry. What follows from
-    physics alone (isentropic exponent, density formula) always.
-    """
-    origins = [origins_of(*its) for its in (first, second)]
-    return frozenset(name for name, origin in origins[0].items() if origins[1].get(name) == origin)
-
-
-def origins_of(pull: ArchivedPull, point: Point) -> dict[str, str]:
-    """Where the error of each shared component comes from: equal texts are one and the same error."""
-    found = {}
-    for its in point.flow.budget:
-        if its.shared:
-            found[its.name] = json.dumps(_origin(its.name, pull, point), sort_keys=True, default=str)
-    return found
-
-
-def _origin(name: str, pull: ArchivedPull, point: Point) -> list[object]:
-    bench = pull.config.name
-    if name in ("isentropic exponent", DENSITY_FORMULA):
-        return [name]
-    if name == "leakage":
-        # the law with its exponent is one error at all pressures
-        return [bench, None if pull.leakage is None else [pull.leakage.pull_id, pull.leakage.measured_utc]]
-    for channel in (*_CHANNELS, METER_TEMPERATURE):
-        if name == channel or name.startswith(f"{channel}, "):
-            return [bench, *_instrument(pull, channel.removesuffix(" indicator").replace(" ", "_"))]
-    if name == METER_AS_ROOM:
-        # how much warmer than the room the meter was is new with every session
-        return [bench, pull.request.direction, pull.uid]
-    its = pull.config.meter.ranges.get(point.meter_range)
-    settings = None if its is None else its.model_dump(mode="json")
-    return [bench, point.meter_range, settings]
-
-
-def _instrument(pull: ArchivedPull, channel: str) -> list[object]:
-    for name, table in pull.config.instruments.items():
-        settings = table.get("channels", {}).get(channel)
-        if settings is not None:
-            number = pull.basis.calibration_ids.get(channel)
-            simulated = pull.sources.get(channel, "").startswith("sim://")
-            return [channel, name, table.get("driver"), simulated, settings, number]
-    its = by_hand(pull.config, pull.basis, ()).get(channel)
-    entry = pull.basis.room
-    # weather that nobody read in time is new with every pull
-    mine = pull.uid if its is not None and its.too_old else ""
-    return [channel, pull.config.room.model_dump(mode="json"), None if entry is None else entry.made_utc, mine]

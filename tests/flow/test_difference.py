@@ -8,15 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acquire.basis import Basis
 from acquire.budget import UNLIMITED_DOF, Input, monte_carlo
-from acquire.difference import common_names, contributions_m3_s, difference
+from acquire.difference import contributions_m3_s, difference
 from acquire.flow import Neighbour, Window, measurement
-from acquire.influences import DENSITY_FORMULA, METER_AS_ROOM
-from acquire.records import ArchivedPull, LeakageLaw
 from acquire.values import Component, FlowResult
 from tests.flow.bench import CHANNELS, INH2O, captured, evaluated, flow_model, leakage_law
-from tests.store.examples import LAW, POINT, REQUEST, SOURCES, UTC
 
 TEST_PA = 28 * INH2O
 
@@ -152,58 +148,3 @@ def test_contributions_sum_to_the_stated_uncertainty() -> None:
     assert math.hypot(*contributions_m3_s(found)) == pytest.approx(
         found.half_width_95_m3_s / found.coverage_factor, rel=1e-9
     )
-
-
-# ------------------------------------------------------------ what two pulls have in common
-
-
-def archived(config: Any, law: LeakageLaw | None = None, **changes: Any) -> ArchivedPull:
-    made = ArchivedPull(
-        1, "abc", REQUEST, config, UTC, UTC, "complete", "0", SOURCES, (), (), None, None, (), law, (), Basis()
-    )
-    return dataclasses.replace(made, **changes)
-
-
-PHYSICS = {"isentropic exponent", DENSITY_FORMULA}
-NAMES = ("meter calibration", "meter pressure", "lift indicator", "leakage", "room pressure", *sorted(PHYSICS))
-
-
-def commons(first: ArchivedPull, second: ArchivedPull, second_range: str = "range 1") -> frozenset[str]:
-    budget = (*(part(name, 0.01, shared=True) for name in NAMES), part("reading", 0.01, shared=False))
-    point = dataclasses.replace(POINT, flow=dataclasses.replace(POINT.flow, budget=budget))
-    return common_names((first, point), (second, dataclasses.replace(point, meter_range=second_range)))
-
-
-def test_an_error_is_common_only_where_range_calibration_and_instrument_are_the_same() -> None:
-    from acquire.config import parse_tables
-    from tests.store.examples import CONFIG
-
-    config = parse_tables(CONFIG, "here")
-    base = archived(config, LAW)
-    assert commons(base, base) == set(NAMES)
-    # another port of the same instrument is the same instrument
-    moved = parse_tables(CONFIG.replace("4001", "4009"), "here")
-    assert commons(base, archived(moved, LAW)) == set(NAMES)
-    assert commons(base, base, "range 2") == set(NAMES) - {"meter calibration"}
-    # two ranges of one certificate are two meters all the same
-    twin = CONFIG.replace("[instruments.front]", CONFIG[CONFIG.index("[meter") : CONFIG.index("[instruments.front]")])
-    twin = twin.replace('"range 1"]', '"range 2"]', 1).replace("driver = ", "[instruments.front]\ndriver = ", 1)
-    twins = archived(parse_tables(twin, "here"), LAW)
-    assert commons(twins, twins, "range 2") == set(NAMES) - {"meter calibration"}
-    recalibrated = parse_tables(CONFIG.replace("0.7 %", "0.5 %"), "here")
-    assert commons(base, archived(recalibrated, LAW)) == set(NAMES) - {"meter calibration"}
-    gauge = archived(config, LAW, basis=Basis(calibration_ids={"meter_pressure": 7}))
-    assert commons(base, gauge) == set(NAMES) - {"meter pressure"}
-    other_dial = parse_tables(CONFIG.replace("[instruments.dial]", "[instruments.probe]"), "here")
-    assert commons(base, archived(other_dial, LAW)) == set(NAMES) - {"lift indicator"}
-    assert commons(base, archived(config)) == set(NAMES) - {"leakage"}
-    # how warm a meter without a thermometer was is another error in each pull, and one in the same pull
-    budget = (part(METER_AS_ROOM, 0.01, shared=True),)
-    point = dataclasses.replace(POINT, flow=dataclasses.replace(POINT.flow, budget=budget))
-    assert common_names((base, point), (base, point)) == {METER_AS_ROOM}
-    assert not common_names((base, point), (archived(config, LAW, uid="other"), point))
-    # room air entered anew is another error
-    room = parse_tables(CONFIG.replace("99 kPa", "98 kPa"), "here")
-    assert commons(base, archived(room, LAW)) == set(NAMES) - {"room pressure"}
-    elsewhere = parse_tables(CONFIG.replace("bench A", "bench B"), "here")
-    assert commons(base, archived(elsewhere, LAW)) == PHYSICS
