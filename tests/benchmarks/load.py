@@ -1,14 +1,15 @@
 """The daemon under load, beside its floor: is anything lost, what does it cost, how late is the screen?
 
-Run with ``python -m tests.benchmarks.load [--usual | --flood] [--seconds N]``
+Run with ``python -m tests.benchmarks.load [--usual | --flood] [--seconds N] [--frames N]``
 (Linux). Seven instruments, one for each channel there is, together 8,000
 samples a second; ``--usual``: six channels at 50/s from three instruments;
 ``--flood``: the same, while one more client asks for frame, status, pulls and
 an action that is refused, in turn, as fast as it is answered. The daemon
 is the real one, in its own process, with its archive, a pull that goes on
-and one live client at 20 frames a second. The floor is a bare loop in a
-process of its own that reads the same bytes from the same sender, turns them
-into numbers and writes the same blocks, one transaction a second.
+and one live client, at 10 frames a second as the dashboard listens
+(``--frames``). The floor is a bare loop in a process of its own that reads
+the same bytes from the same sender, turns them into numbers and writes the
+same blocks, one transaction a second.
 """
 
 import argparse
@@ -205,7 +206,9 @@ def flooded(wanted: bool, took_s: list[list[float]]) -> Iterator[None]:
         process.join(10)
 
 
-def daemon_under_load(ports: Ports, seconds: float, folder: Path, flooding: bool = False) -> dict[str, Any]:
+def daemon_under_load(
+    ports: Ports, seconds: float, folder: Path, frames_per_s: float, flooding: bool = False
+) -> dict[str, Any]:
     """Run it; what was measured."""
     took_s: list[list[float]] = []
     with bench(ports) as sender:
@@ -219,7 +222,7 @@ def daemon_under_load(ports: Ports, seconds: float, folder: Path, flooding: bool
             sender.wait_until_connected()
             pull_id = client.begin(request.model_copy(update={"meter_range": "large"}))
             sender.tell(on=False, lift_in=0.0)
-            with Listening(client, operator.hear):
+            with Listening(client, operator.hear, frames_per_s):
                 with flooded(flooding, took_s):
                     memory, shares = _watch(pid, seconds)
                 sent = sender.stop()
@@ -332,18 +335,19 @@ def main() -> None:
     which.add_argument("--usual", action="store_true")
     which.add_argument("--flood", action="store_true")
     parser.add_argument("--seconds", type=float, default=60.0)
+    parser.add_argument("--frames", type=float, default=10.0, help="a second, to the live client")
     asked = parser.parse_args()
     ports = USUAL if asked.usual or asked.flood else FULL
     with tempfile.TemporaryDirectory(dir=Path.cwd()) as name:
         folder = Path(name)
-        found = daemon_under_load(ports, asked.seconds, folder, asked.flood)
+        found = daemon_under_load(ports, asked.seconds, folder, asked.frames, asked.flood)
         base = bare_loop(ports, min(20.0, asked.seconds), folder)
     memory, delays = found["memory_mb"], found["delays_s"]
     half = memory[len(memory) // 2 :]
     slope = np.polyfit(np.arange(len(half)) / 60.0, half, 1)[0] if len(half) > 2 else float("nan")
     rate = sum(len(channels) * per_s for channels, per_s in ports)
     busy = f"load of the machine {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores"
-    print(f"{rate:.0f} samples/s for {asked.seconds:.0f} s; {busy}")
+    print(f"{rate:.0f} samples/s for {asked.seconds:.0f} s, {asked.frames:g} frames/s; {busy}")
     print(f"sent {found['sent']}, missing in the archive {sum(found['missing'])} {found['missing']}")
     print(f"points taken {found['taken']}; the daemon's last word: {found['log']}")
     print(f"daemon {found['share']:.1%} of one core (median of 5 s; worst {found['worst share']:.1%})")
