@@ -28,6 +28,9 @@ def read_at(meter_pa: float, lifted_m2: float = 0.0) -> FlowResult:
     return evaluated(MODEL, meter_pa=meter_pa, capture=capture, carry_allowance=False, zeros=NO_ZEROS)
 
 
+pytestmark = pytest.mark.xdist_group("near zero")
+
+
 @pytest.fixture(scope="module")
 def read() -> tuple[np.ndarray, list[FlowResult]]:
     """Results by the pressure read, in standard uncertainties of the gauge."""

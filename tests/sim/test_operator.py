@@ -8,6 +8,8 @@ from sim.air import INCH_M, INH2O_PA
 from sim.bench import SimBench
 from sim.scenario import SHOP, Habits, Scenario
 
+pytestmark = pytest.mark.xdist_group("operator")
+
 TARGET_PA = 28 * INH2O_PA
 LIFTS_IN = (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8)
 QUIET = replace(SHOP, hunting_share=0.0, line_drift=0.0)
@@ -58,7 +60,7 @@ def steps(seed: int, scenario: Scenario = QUIET) -> list[Move]:
 
 @pytest.fixture(scope="module")
 def moves() -> list[Move]:
-    return [move for seed in range(16) for move in steps(seed)]
+    return [move for seed in range(12) for move in steps(seed)]
 
 
 def straight(moves: list[Move]) -> list[Move]:

@@ -20,7 +20,10 @@ from tests.store.disk import Did, can_watch, cut_off, killed, watched
 from tests.store.kept_pull import kept_pull
 from tests.store.surviving import Recorded, Said, at_kill, check, moment, put, record
 
-pytestmark = pytest.mark.skipif(not can_watch(), reason="SQLite is no library of its own in this Python")
+pytestmark = [
+    pytest.mark.skipif(not can_watch(), reason="SQLite is no library of its own in this Python"),
+    pytest.mark.xdist_group("power loss"),
+]
 ROOT = Path(__file__).parents[2]
 CUTS = 120
 

@@ -4,10 +4,14 @@ import random
 from dataclasses import replace
 from functools import lru_cache
 
+import pytest
+
 from acquire.demo_plan import demo_requests
 from acquire.units import INCH_M
 from sim.scenario import FUMBLING
 from tests.whole.fumbling import Told, fumbling_bench, pull
+
+pytestmark = pytest.mark.xdist_group("fumbling")
 
 LIFTS = tuple(lift * INCH_M for lift in (0.1, 0.2, 0.35, 0.5))
 SEEDS = (3, 8)

@@ -14,12 +14,14 @@ from acquire.recompute_text import recomputed_text
 from acquire.store.reader import ArchiveReader
 from acquire.values import Point
 
+pytestmark = pytest.mark.xdist_group("recompute")
+
 LEAKAGE_RUNS, PULLS = [1, 3], [2, 4]
 
 
-@pytest.fixture
-def change(tmp_path: Path) -> Path:
-    path = tmp_path / "change.toml"
+@pytest.fixture(scope="module")
+def change(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("change") / "change.toml"
     path.write_text('[meter.ranges.large]\narea = "1818 mm2"\n', encoding="utf-8")
     return path
 
@@ -32,6 +34,12 @@ def by_pull(found: "list[PullNow]") -> dict[int, PullNow]:
 def unchanged(kept_archive: Path) -> dict[int, PullNow]:
     """Every pull with its own settings: what this version makes of an archive of an earlier one."""
     return by_pull(list(compute_again(kept_archive, [*LEAKAGE_RUNS, *PULLS], Settings())))
+
+
+@pytest.fixture(scope="module")
+def larger(kept_archive: Path, change: Path) -> dict[int, PullNow]:
+    """A pull, with its blank-plate run, and another blank-plate run, with a meter area one per cent larger."""
+    return by_pull(list(compute_again(kept_archive, [2, 3], Settings.laid_over(change))))
 
 
 def flows(its: PullNow) -> list[tuple[Point, float, float]]:
@@ -60,10 +68,9 @@ def test_with_their_own_settings_pulls_of_an_earlier_version_come_out_as_they_we
 
 
 def test_a_meter_area_one_per_cent_larger_gives_one_per_cent_more_flow(
-    kept_archive: Path, change: Path, unchanged: dict[int, PullNow]
+    larger: dict[int, PullNow], unchanged: dict[int, PullNow]
 ) -> None:
-    settings = Settings.laid_over(change)
-    its = by_pull(list(compute_again(kept_archive, [2], settings)))[2]
+    its = larger[2]
     assert its.changed
     for (point, flow, _), (_, before, leak) in zip(flows(its), flows(unchanged[2]), strict=True):
         # what passes the meter is 1 % more; the leak that is subtracted, read on another range, is not
@@ -86,12 +93,11 @@ def test_a_pull_gets_the_leakage_that_its_blank_plate_run_gives_under_the_same_s
     assert "with the leakage that its blank-plate run gives now" in recomputed_text([its], Settings())
 
 
-def test_several_processes_find_the_same_and_touch_nothing(kept_archive: Path, change: Path) -> None:
+def test_several_processes_find_the_same_and_touch_nothing(
+    kept_archive: Path, change: Path, larger: dict[int, PullNow]
+) -> None:
     before = sha256(kept_archive.read_bytes()).hexdigest()
-    settings = Settings.laid_over(change)
-    one = by_pull(list(compute_again(kept_archive, [1, 2, 4], settings)))
-    two = by_pull(list(compute_again(kept_archive, [1, 2, 4], settings, workers=2)))
-    assert one == two
+    assert by_pull(list(compute_again(kept_archive, [2, 3], Settings.laid_over(change), workers=2))) == larger
     assert sha256(kept_archive.read_bytes()).hexdigest() == before
 
 
