@@ -94,6 +94,7 @@ class TcpLink:
             raise LinkLostError(
                 f"{port} cannot be reached ({_said(error)}): check that the device is on and the address is right"
             ) from error
+        self._wait_s = _CONNECT_S
         # some systems refuse options once the far end has hung up: the first read says that
         with contextlib.suppress(OSError):
             self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
@@ -101,7 +102,7 @@ class TcpLink:
 
     def read(self, wait_s: float) -> bytes:
         try:
-            self._socket.settimeout(max(wait_s, 0.001))
+            self._let_wait(max(wait_s, 0.001))
             data = self._socket.recv(_BULK)
         except TimeoutError:
             return b""
@@ -113,10 +114,16 @@ class TcpLink:
 
     def write(self, data: bytes) -> None:
         try:
-            self._socket.settimeout(_WRITE_S)
+            self._let_wait(_WRITE_S)
             self._socket.sendall(data)
         except OSError as error:
             raise _lost(self._port, error) from error
+
+    def _let_wait(self, seconds: float) -> None:
+        # a call of the system each time it is set
+        if seconds != self._wait_s:
+            self._socket.settimeout(seconds)
+            self._wait_s = seconds
 
     def close(self) -> None:
         with contextlib.suppress(OSError):
