@@ -13,7 +13,7 @@ from acquire.lifts import inside, lift_digits
 from acquire.pull import PullCore
 from acquire.records import Guide, Situation, Wants
 from acquire.units import Water, from_si
-from acquire.values import Missing, Point, Standing, Step
+from acquire.values import Missing, Point, PullKind, Standing, Step
 
 # a point stays announced for that long
 ANNOUNCE_US = 2_000_000
@@ -66,11 +66,11 @@ class Guidance:
             return _say("no_pull", "No pull is running: begin a new one.")
         wants = self.wants(core)
         if core.outcome == "aborted":
-            sentence = "Pull aborted: what was taken is kept. Stop the blower, close the valve."
+            sentence = f"{_RUN[core.request.kind]} aborted: what was taken is kept. Stop the blower, close the valve."
             shut = wants.model_copy(update={"test_pressure_pa": 0.0, "lift_m": 0.0 if core.with_valve else None})
             return _say("aborted", sentence, shut)
         if core.outcome is not None:
-            return _say("ended", f"Pull complete. {_marks(core)}", wants)
+            return _say("ended", f"{_RUN[core.request.kind]} complete. {_marks(core)}", wants)
         if core.zero_lost:
             closed = wants.model_copy(update={"lift_m": 0.0})
             sentence = "The lift indicator lost its zero: close the valve, zero it there, then go on."
@@ -218,11 +218,12 @@ class Guidance:
     def taken(self, point: Point) -> str:
         """The acknowledgement of a point that is safely kept."""
         unit = self._display.flow
-        flow = from_si(point.flow.flow_m3_s, unit)
-        half = from_si(point.flow.half_width_95_m3_s, unit)
+        half = _written(from_si(point.flow.half_width_95_m3_s, unit), 1)
+        # both with the digits that the half-width needs
+        flow = f"{from_si(point.flow.flow_m3_s, unit):.{len(half.partition('.')[2])}f}"
         at = "" if point.step_lift_m is None else f" at {self.lift(point.step_lift_m)}"
         how = ", typed" if point.read_by_eye else "" if point.settled else ", not settled"
-        return f"Taken{at}: {flow:.1f} {flow_unit_said(unit, point.flow.convention)} ± {half:.1f}{how}."
+        return f"Taken{at}: {flow} {flow_unit_said(unit, point.flow.convention)} ± {half}{how}."
 
     def lift(self, lift_m: float) -> str:
         """A lift with its unit."""
@@ -256,6 +257,7 @@ def _missing(missing: tuple[Missing, ...]) -> str:
     return _MISSING[missing[0]] if missing else ""
 
 
+_RUN: dict[PullKind, str] = {"lift": "Pull", "leakage": "Leakage run", "plate": "Reference plate run"}
 _INSTRUMENTS = {
     "lift": "Lift indicator",
     "test_pressure": "Test pressure transducer",

@@ -14,7 +14,7 @@ from acquire.records import Action, BenchSummary, Frame, LiveEvent, PullRequest,
 from acquire.ui.bench import UNKNOWN, Bench, OpenSession, Recorded
 from acquire.ui.screens.bench import BenchScreen
 from acquire.ui.screens.form import FormScreen
-from acquire.ui.themes import DAYLIGHT, NIGHT
+from acquire.ui.themes import DAYLIGHT, NIGHT, without_colour
 from acquire.ui.watch import Watch
 from acquire.ui.words import sentence_of
 from acquire.values import Direction, PullKind
@@ -56,12 +56,16 @@ class Dashboard(App[int]):
 
     def on_mount(self) -> None:
         """Colours, the screen at the bench, the stream, the tick."""
-        self.register_theme(NIGHT)
-        self.register_theme(DAYLIGHT)
+        for theme in (NIGHT, DAYLIGHT):
+            self.register_theme(without_colour(theme) if self.no_color else theme)
         self.theme = NIGHT.name
         self.push_screen(self.bench_screen)
         self._listen_anew()
         self.set_interval(1 / RATE_HZ, self._tick_if_due)
+
+    def action_tap(self, key: str) -> None:
+        """A key that is shown was tapped: as if it had been pressed."""
+        self.simulate_key(key)
 
     def switch_theme(self) -> None:
         """Night or daylight."""
@@ -263,24 +267,29 @@ class Dashboard(App[int]):
         shown = frame.pull_id if frame is not None else None
 
         def opened(request: PullRequest | None) -> None:
-            self.last_request = request
+            if request is None or request.kind == "lift":
+                self.last_request = request
             form = FormScreen(self.bench_facts, request, identifier, same_head, other_way, from_template)
-            form.preset(kind, direction)
+            # the next head gets a lift pull, whatever the set-up is taken from
+            form.preset(kind or ("lift" if not same_head else None), direction)
             self.push_screen(form)
 
         if like is not None:
             # the form of another kind of run; what the next head is prefilled from stays
             self.push_screen(FormScreen(self.bench_facts, like, same_head=True))
             return
-        if shown is None or shown == self._request_of:
+        special = frame is not None and frame.pull is not None and frame.pull.kind != "lift"
+        if shown is None or (shown == self._request_of and not (special and same_head)):
             opened(self.last_request)
             return
 
         def ask() -> PullRequest:
-            # the pull on the screen was begun elsewhere, or before this dashboard was opened
+            # the pull on the screen was begun elsewhere, or before this dashboard was opened, or is no lift pull
             request = self.bench.pull(shown).request
             self._request_of = shown
-            return request if request.kind == "lift" or self.last_request is None else self.last_request
+            if request.kind == "lift" or same_head or self.last_request is None:
+                return request
+            return self.last_request
 
         self.with_answer(ask, opened)
 

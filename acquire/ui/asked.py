@@ -8,6 +8,7 @@ from typing import Literal
 from acquire.records import BenchSummary, PullRequest, Setup, Subject, Template, ValveAndPort
 from acquire.ui.words import exact, exact_list
 from acquire.units import Kind, from_si
+from acquire.values import PullKind
 
 FieldKind = Literal[
     "text", "length", "volume", "pressure", "lengths", "pressures", "yesno", "choice", "details", "valve"
@@ -25,7 +26,7 @@ VALVE_PARTS: tuple[tuple[str, str, Kind | None], ...] = (
     ("minimum section", "minimum_section_m2", "area"),
 )
 VALVE_HINT = "seat width: 1 mm; stem diameter: 8 mm"
-KINDS = {"lift pull": "lift", "leakage run, blank plate": "leakage", "reference plate": "plate"}
+KINDS: dict[str, PullKind] = {"lift pull": "lift", "leakage run, blank plate": "leakage", "reference plate": "plate"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +125,17 @@ def schedule_lifts(name: str, bench: BenchSummary) -> str:
     return exact_list(schedule.lifts_m, bench.display.lift, bench) if schedule is not None else ""
 
 
+def for_kind(kind: PullKind, values: Mapping[str, str], bench: BenchSummary) -> dict[str, str]:
+    """The form with what this kind of run needs, where nothing was said yet."""
+    filled = dict(values)
+    if kind == "leakage":
+        filled["identifier"] = filled["identifier"] or "blank plate"
+        filled["test_pressures_pa"] = filled["test_pressures_pa"] or leakage_pressures(bench)
+    if kind == "plate":
+        filled["test_pressures_pa"] = filled["test_pressures_pa"] or filled["test_pressure_pa"]
+    return filled
+
+
 def leakage_pressures(bench: BenchSummary) -> str:
     """Three test pressures for a leakage run, so that a hole and a gap are told apart; as typed."""
     unit = bench.display.pressure
@@ -187,10 +199,15 @@ def from_request(request: PullRequest, bench: BenchSummary, *, same_head: bool) 
 
 
 def from_template(template: Template, values: Mapping[str, str], bench: BenchSummary) -> dict[str, str]:
-    """The form with a template's set-up, direction, range and lifts; the head stays."""
+    """The form with a template's set-up, direction, range and lifts; the head stays.
+
+    A run on a plate takes the set-up only: what is run, and which way, was chosen before.
+    """
     filled = dict(values) | _written(template.setup, "setup", bench)
-    filled["kind"], filled["direction"] = "lift pull", template.direction
-    if template.meter_range in bench.meter_ranges:
+    lift = KINDS[values["kind"]] == "lift"
+    if lift:
+        filled["direction"] = template.direction
+    if template.meter_range in bench.meter_ranges and (lift or not values["meter_range"]):
         filled["meter_range"] = template.meter_range
     _put_lifts(filled, template.lifts_m, bench, "")
     return filled

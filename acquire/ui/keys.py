@@ -7,6 +7,7 @@ Place = Literal["bench", "form", "list", "mounts", "question", "name", "page"]
 Moment = Literal["idle", "pull", "verdict", "replay"]
 
 ANY: frozenset[Moment] = frozenset({"idle", "pull", "verdict", "replay"})
+LISTS: frozenset[Place] = frozenset({"list", "mounts"})
 EVERYWHERE: frozenset[Place] = frozenset({"bench", "form", "list", "mounts", "question", "name", "page"})
 
 
@@ -28,6 +29,11 @@ class Key:
     in_line: bool = True
     commands: bool = False
     watching: bool = False
+
+    @property
+    def tapped(self) -> str:
+        """The key that a tap on it stands for: the one that is never taken for text, where there is one."""
+        return next((key for key in self.keys if key[0] == "f" and key[1:].isdigit()), self.keys[0])
 
 
 def _bench(
@@ -105,14 +111,14 @@ KEYS: tuple[Key, ...] = (
     _bench("next_doubt", ("r",), "r", "next rejected",
            "Go to the next thing that was rejected, refused, left early or marked, with its reason", REPLAY),
     _bench("events", ("l",), "l", "list", "Everything that happened in this session, to go to", REPLAY),
-    _bench("faster", ("up", "plus"), "Up", "faster", "Replay faster (also +)", REPLAY, False),
-    _bench("slower", ("down", "minus"), "Down", "slower", "Replay slower (also -)", REPLAY, False),
-    _bench("from_start", ("home",), "Home", "from the start", "Begin the replay again", REPLAY, False),
     _bench("leave_replay", ("escape",), "Esc", "leave", "Leave the replay", REPLAY),
     _bench("earlier", ("e",), "e", "earlier pull",
            "Choose the earlier pull that is dotted beneath the curve: same head, other direction, others of its model",
            PULL | VERDICT),
-    _bench("instruments", ("i",), "i", "instruments", "Each instrument's state, source and age", ANY, False),
+    _bench("faster", ("up", "plus"), "Up", "faster", "Replay faster (also +)", REPLAY),
+    _bench("slower", ("down", "minus"), "Down", "slower", "Replay slower (also -)", REPLAY),
+    _bench("from_start", ("home",), "Home", "from the start", "Begin the replay again", REPLAY),
+    _bench("instruments", ("i",), "i", "instruments", "Each instrument's state, source and age", ANY),
     _at("form", "begin", ("f2", "ctrl+g"), "F2", "begin", "Begin the pull with what the form says (also Ctrl+G)"),
     _at("form", "form_templates", ("f3", "ctrl+t"), "F3", "templates", "Fill the form from a template (also Ctrl+T)"),
     _at("form", "save_template", ("f4", "ctrl+s"), "F4", "save template",
@@ -123,19 +129,18 @@ KEYS: tuple[Key, ...] = (
     _at("form", "next_field", ("tab", "down"), "Tab", "next", "Next field (also Down)"),
     _at("form", "previous_field", ("shift+tab", "up"), "Up", "back one", "Previous field (also Shift+Tab)", False),
     _at("form", "change", ("left", "right", "space"), "Left/Right", "choose", "Change a choice (also Space)"),
-    _at("list", "pick", ("enter", "space"), "Enter", "pick", "Pick the marked line; the digits 1 to 9 pick at once"),
-    _at("list", "list_up", ("up",), "Up", "up", "Mark the line above"),
-    _at("list", "list_down", ("down",), "Down", "down", "Mark the line below"),
-    _at("mounts", "mounts_up", ("up",), "Up", "up", "Mark the pull above"),
-    _at("mounts", "mounts_down", ("down",), "Down", "down", "Mark the pull below"),
+    _at("list", "pick", ("enter", "space"), "Enter", "pick, 1-9 at once",
+        "Pick the marked line; the digits 1 to 9 pick at once"),
+    Key("list_up", ("up",), "Up", "up", "Mark the line above", LISTS, in_line=False),
+    Key("list_down", ("down",), "Down", "down", "Mark the line below", LISTS, in_line=False),
+    _at("mounts", "study", ("enter",), "Enter", "study", "Work out how well the bench repeats, from these mounts"),
     _at("mounts", "new_mount", ("space",), "Space", "new mount", "A new mount begins with the marked pull, or not"),
     _at("mounts", "leave_out", ("delete", "minus"), "Del", "leave out", "Leave the marked pull out, or take it in"),
-    _at("mounts", "study", ("enter",), "Enter", "study", "Work out how well the bench repeats, from these mounts"),
     _at("question", "yes", ("y",), "y", "yes", "Yes, do it"),
     _at("question", "no", ("n", "enter", "space"), "Enter", "no", "No, leave it as it is"),
     _at("name", "keep", ("enter",), "Enter", "keep", "Keep the name as typed"),
-    _at("page", "page_up", ("up", "pageup"), "Up/Down", "scroll", "Scroll up (also Page Up)"),
-    _at("page", "page_down", ("down", "pagedown"), "Down", "down", "Scroll down (also Page Down)", False),
+    _at("page", "page_up", ("up", "pageup"), "Up", "up", "Scroll up (also Page Up)"),
+    _at("page", "page_down", ("down", "pagedown"), "Down", "down", "Scroll down (also Page Down)"),
     Key("close", ("escape",), "Esc", "close", "Leave this page without doing anything",
         frozenset({"form", "list", "mounts", "question", "name", "page"})),
     Key("daylight", ("f6", "d"), "d", "daylight", "Dark screen or bright daylight screen (F6 in a form)",

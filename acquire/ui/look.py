@@ -166,7 +166,8 @@ def _standing(frame: Frame, bench: BenchSummary) -> tuple[Look, str]:
         width = standing.half_width_rel
         if width is None or frame.flow_m3_s is None:
             return "settled", "settled"
-        return "settled", f"settled ±{half_width(width * abs(frame.flow_m3_s), bench.display.flow, bench)}"
+        # its scatter alone: ± is kept for the whole interval of a point
+        return "settled", f"settled to {half_width(width * abs(frame.flow_m3_s), bench.display.flow, bench)}"
     if standing.state == "moving":
         return "off", "moving"
     if standing.state == "stuck":

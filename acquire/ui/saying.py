@@ -1,15 +1,17 @@
 """The sentence at the top for every situation: the daemon's own, or what only this screen can know. Pure."""
 
-import re
 from dataclasses import dataclass
 from typing import Literal
 
 from acquire.records import Frame
 from acquire.ui.look import TONES, Tone, why_not
+from acquire.ui.words import brief
 
 READY = "Scan the next head's label, or press Enter to set up a pull."
 WAITING = "Waiting for the bench's daemon."
 START_IT = "It is started with: steadydraw serve --config FILE"
+OLD = "Numbers are old, the pull is kept."
+GONE = "If it has ended: steadydraw serve"
 OFFER = "r takes it again"
 UNFINISHED = "A pull is unfinished: press u to go on with it, or Enter for a new one."
 NO_PULL_YET = "Press t to start from a template, or Enter to fill in all of it."
@@ -44,10 +46,12 @@ def saying(
     more to the point than the next head.
     """
     if lost[0]:
-        old = "Numbers below are old; the daemon keeps the pull." if frame is not None else START_IT
-        # where the daemon is looked for tells the operator nothing, and would push the reason off the screen
-        reason = re.sub(r" at https?://[^ ]+:\d+", "", lost[1])
-        return Saying(lost[0], "trouble", "!", f"{old} ({reason})" if reason else old)
+        # that none answers is said; whatever else is the reason stands there, without where it was looked for
+        reason = brief(lost[1]).removeprefix("the connection broke").partition(": waiting")[0]
+        gone = not reason or reason.startswith("no daemon answers")
+        if frame is None:
+            return Saying(lost[0], "trouble", "!", START_IT if gone else reason)
+        return Saying(lost[0], "trouble", "!", f"{OLD} {GONE if gone else f'({reason})'}")
     if frame is None:
         return Saying(WAITING, "rest", "·", START_IT)
     guide = frame.guide

@@ -8,7 +8,6 @@ from acquire.records import BenchSummary, Frame
 from acquire.shadow import Shadow, ShadowChoice
 from acquire.typed_step import typed_said
 from acquire.ui.look import step_now, targets
-from acquire.ui.widgets.canvas import Line
 from acquire.ui.widgets.curve import CurvePoint, CurveView
 from acquire.ui.widgets.hold import Strip
 from acquire.ui.widgets.steps import StepRow, StepsView
@@ -18,20 +17,21 @@ from acquire.values import Point, PullView, StepView
 
 
 def flow_text(point: Point, bench: BenchSummary) -> str:
-    """Flow and its 95 % half-width."""
+    """Flow and its 95 % half-width, both with the digits that the half-width needs."""
     unit = bench.display.flow
     half = half_width(point.flow.half_width_95_m3_s, unit, bench)
-    return f"{figure(point.flow.flow_m3_s, unit, bench)} ±{half}"
+    more = len(half.partition(".")[2]) - decimals(unit)
+    return f"{figure(point.flow.flow_m3_s, unit, bench, max(0, more))} ±{half}"
 
 
-def how_taken(point: Point) -> str:
-    """Settled, by hand, at the end of the longest wait, or typed."""
+def how_taken(point: Point) -> tuple[str, ...]:
+    """Settled, by hand, at the end of the longest wait, or typed: what the row's sign says too comes first."""
     if point.read_by_eye:
-        return "typed"
+        return ("typed",)
     if point.taken_by == "hand":
-        return "by hand" if not point.settled else "by hand, settled"
+        return ("by hand", "settled") if point.settled else ("by hand",)
     how = "settled" if point.settled else "not settled"
-    return f"{how}, {typed_said(point.typed)} typed" if point.typed else how
+    return (how, f"{typed_said(point.typed)} typed") if point.typed else (how,)
 
 
 def _aim(step: StepView, bench: BenchSummary) -> str:
@@ -46,7 +46,8 @@ def _off(point: Point, shadow: Shadow | None) -> str:
     its = next((p for p in shadow.points if _same_lift(p.lift_m, point.step_lift_m)), None) if shadow else None
     if its is None or its.flow_m3_s <= 0.0:
         return ""
-    return f"{100 * (point.flow.flow_m3_s / its.flow_m3_s - 1):+.1f} %"
+    off = f"{100 * (point.flow.flow_m3_s / its.flow_m3_s - 1):+.1f}"
+    return f"{off if float(off) else '0.0'} %"
 
 
 def _same_lift(one_m: float, other_m: float | None) -> bool:
@@ -58,7 +59,11 @@ def _row(number: int, step: StepView, bench: BenchSummary, shadow: Shadow | None
     if not points:
         return StepRow(number, _aim(step, bench), step.state)
     last = points[-1]
-    how = how_taken(last) + (", pressure moved" if last.hold.broken else "")
+    how = (
+        *how_taken(last),
+        *(["pressure moved"] if last.hold.broken else []),
+        *([f"take {len(points)}"] if len(points) > 1 else []),
+    )
     earlier = ", ".join(flow_text(point, bench) for point in points[:-1])
     held = (
         f"{'typed' if last.hold.unwitnessed else 'held'} {quantity(last.hold.mean_pa, bench.display.pressure, bench)}"
@@ -81,10 +86,10 @@ def steps_view(
     """The schedule as the table shows it."""
     unit = bench.display.lift if pull.kind == "lift" else bench.display.pressure
     flow_unit = flow_unit_said(bench.display.flow, bench.reference.convention)
-    title = f"Step   {'lift' if pull.kind == 'lift' else 'pressure'} {unit}   flow {flow_unit}"
+    title = f"Step {'lift' if pull.kind == 'lift' else 'pressure'} {unit}  flow {flow_unit}"
     rows = tuple(_row(i + 1, step, bench, shadow) for i, step in enumerate(pull.steps))
     if any(row.off for row in rows) and shadow is not None:
-        title += f"   beside pull {shadow.of.pull_id}"
+        title += f"  beside pull {shadow.of.pull_id}"
     return StepsView(title, unit, rows, chosen, flashing, pull.now, doubted)
 
 
@@ -110,7 +115,10 @@ def curve_view(
     x_max = max((across(step) for step in pull.steps), default=1.0)
     points.sort(key=lambda p: p.x)
     doubted_x = across(pull.steps[doubted]) if doubted is not None and doubted < len(pull.steps) else None
-    view = CurveView(name, unit, decimals(unit), bench.display.flow, x_max, tuple(points), doubted_x)
+    # the flow through a closed valve is none; a plate's is stated alike at every test pressure
+    view = CurveView(
+        name, unit, decimals(unit), bench.display.flow, x_max, tuple(points), doubted_x, from_zero=with_lift
+    )
     if shadow is None or not with_lift:
         return view
     beneath = tuple(
@@ -170,37 +178,6 @@ def pull_title(frame: Frame) -> str:
     if pull.paused:
         parts.append("PAUSED")
     return "  ".join(part for part in parts if part)
-
-
-def verdict_lines(frame: Frame, bench: BenchSummary) -> list[Line]:
-    """How the pull ended: complete or not, what was left out, every mark."""
-    pull = frame.pull
-    if pull is None:
-        return []
-    taken = sum(bool(step.points) for step in pull.steps)
-    skipped = sum(step.state == "skipped" for step in pull.steps)
-    last = [max(step.points, key=lambda p: p.take) for step in pull.steps if step.points]
-    typed, by_hand = sum(point.read_by_eye for point in last), sum(point.unsettled for point in last)
-    whole = pull.outcome == "complete" and taken == len(pull.steps)
-    head = "● COMPLETE" if whole else "◇ COMPLETE WITH GAPS" if pull.outcome == "complete" else "× ABORTED"
-    style = "bold $good" if whole else "bold $act"
-    counts = f"   {taken} of {len(pull.steps)} steps taken"
-    counts += f", {skipped} skipped" if skipped else ""
-    counts += f", {typed} typed" if typed else ""
-    counts += f", {by_hand} not settled" if by_hand else ", all settled" if taken and not typed else ""
-    lines: list[Line] = [[(head, style), (counts, "")]]
-    if not pull.marks:
-        lines.append([("● no marks", "$good")])
-    lines += [[(f"! {mark.sentence}", "bold $act")] for mark in pull.marks]
-    best = max((max(s.points, key=lambda p: p.take) for s in pull.steps if s.points), key=_flow_of, default=None)
-    if best is not None:
-        where = "" if best.step_lift_m is None else f" at {quantity(best.step_lift_m, bench.display.lift, bench)}"
-        lines.append([(f"Most flow {flow_text(best, bench)} {bench.display.flow}{where}", "")])
-    return lines
-
-
-def _flow_of(point: Point) -> float:
-    return point.flow.flow_m3_s
 
 
 def replay_said(name: str, playback: Playback, simulated: bool) -> str:

@@ -4,6 +4,8 @@ After Okabe & Ito, "Color Universal Design" (2008): blue, orange and vermillion
 differ in lightness too, so that they still differ in 16 colours and in grey.
 """
 
+from dataclasses import replace
+
 from textual.theme import Theme
 
 NIGHT = Theme(
@@ -57,3 +59,10 @@ DAYLIGHT = Theme(
         "rule": "#9a9a9a",
     },
 )
+
+
+def without_colour(theme: Theme) -> Theme:
+    """The same where NO_COLOR asks for none: what stood out by colour is reversed, which 16 greys cannot blur."""
+    text, ground = theme.foreground or "", theme.background or ""
+    fills = dict.fromkeys(("act-fill",), text) | dict.fromkeys(("on-good", "on-act", "on-bad"), ground)
+    return replace(theme, variables=theme.variables | dict.fromkeys(("good", "act", "bad"), text) | fills)

@@ -39,7 +39,8 @@ def read_list(text: str, kind: Kind, unit: str, bench: BenchSummary) -> tuple[fl
         numbers = [float(part) for part in parts]
     except ValueError:
         wrong = next(part for part in parts if not _is_number(part))
-        raise UnitError(f"{wrong!r} is not a number: write 0.1 0.2 0.3 {unit}, or 0.1 to 0.8 by 0.1 {unit}") from None
+        few, many = ("0.1 0.2 0.3", "0.1 to 0.8 by 0.1") if kind == "length" else ("10 20 28", "10 to 28 by 6")
+        raise UnitError(f"{wrong!r} is not a number: write {few} {unit}, or {many} {unit}") from None
     if spread:
         first, last, by = numbers
         if by <= 0 or last < first or (last - first) / by > 200:

@@ -5,13 +5,15 @@ from collections import deque
 from acquire.records import Frame, LiveEvent, Reading
 from acquire.ui.company import Company
 from acquire.ui.saying import Between
-from acquire.ui.words import without_path
+from acquire.ui.words import brief
 from acquire.values import Point
 
 SPAN_S = 30.0
 SILENCE_S = 1.5
 FLASH_S = 1.8
 NOTICE_S = 8.0
+# letters that are read in a second beside other work (common practice, no source)
+READ_PER_S = 10.0
 _KEPT = 600
 
 
@@ -62,8 +64,8 @@ class Watch:
         """Something happened once: a taken point flashes, the rest is a notice."""
         if event.kind == "taken":
             self.taken, self.taken_s = event, now_s
-        elif event.kind in ("mark", "notice", "ended", "command"):
-            self.say(without_path(event.sentence), now_s, bad=event.kind == "mark")
+        elif event.kind in ("mark", "notice", "command"):
+            self.say(event.sentence, now_s, bad=event.kind == "mark")
 
     def hear_lost(self, sentence: str) -> None:
         """The stream broke."""
@@ -71,11 +73,11 @@ class Watch:
 
     def say(self, sentence: str, now_s: float, *, bad: bool = False) -> None:
         """Show one sentence for a while."""
-        self.notice, self._notice_s, self.notice_bad = sentence, now_s, bad
+        self.notice, self._notice_s, self.notice_bad = brief(sentence), now_s, bad
 
     def said(self, now_s: float) -> str:
         """The notice that is still to be shown."""
-        return self.notice if now_s - self._notice_s < NOTICE_S else ""
+        return self.notice if now_s - self._notice_s < max(NOTICE_S, len(self.notice) / READ_PER_S) else ""
 
     def flashing(self, now_s: float) -> LiveEvent | None:
         """The point just taken, while it flashes."""

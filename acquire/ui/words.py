@@ -1,6 +1,7 @@
 """Numbers, units and states as the operator reads them."""
 
 import re
+from datetime import datetime
 
 from acquire.records import BenchSummary
 from acquire.shadow import Doubt, Shadow
@@ -12,6 +13,7 @@ DECIMALS = {
     "in": 3, "mm": 2, "cm": 3, "thou": 0, "ft": 4, "m": 5,
     "cfm": 1, "l/s": 1, "l/min": 0, "m3/h": 1, "m3/s": 4,
     "cc": 1, "in3": 2,
+    "C": 1, "F": 1, "K": 1, "%RH": 0,
 }  # fmt: skip
 
 MISSING_WORDS: dict[Missing, str] = {
@@ -89,6 +91,11 @@ def age(seconds: float | None) -> str:
     return f"{seconds:.0f} s old" if seconds < 120 else f"{seconds / 60:.0f} min old"
 
 
+def local_time(utc: str) -> str:
+    """A moment as the clock on the wall has it, to the minute."""
+    return datetime.fromisoformat(utc).astimezone().strftime("%Y-%m-%d %H:%M")
+
+
 def doubted(doubt: Doubt, pull: PullView, shadow: Shadow | None, bench: BenchSummary) -> str:
     """Which point is out of line with what, and by how much."""
     lift_m = pull.steps[doubt.step].step.lift_m if doubt.step < len(pull.steps) else None
@@ -105,9 +112,11 @@ def source_word(source: str) -> str:
     return "REPLAYED" if source.startswith("replay://") else ""
 
 
-def without_path(sentence: str) -> str:
-    """A notice without the long path of a port in it, which would push what happened off its one row."""
-    return re.sub(r" on (?=\S*[/\\])[^\s:]{13,}(?=:)", "", sentence)
+def brief(sentence: str) -> str:
+    """A notice without the path of a port, an address and the bytes of a line: what happened is what counts here."""
+    for aside in (r" on (?=\S*[/\\])[^\s:]{13,}(?=:)", r" at https?://[^ ]+:\d+", r"last: .*; (?=since )"):
+        sentence = re.sub(aside, "", sentence)
+    return sentence
 
 
 def sentence_of(error: BaseException) -> str:

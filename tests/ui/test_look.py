@@ -112,7 +112,7 @@ def test_figures_have_the_digits_that_mean_something() -> None:
         (Standing("moving", ("lift",)), "moving"),
         (Standing("waiting", ("signal",)), "waiting"),
         (Standing("stuck", ("hunting",)), "will not settle"),
-        (Standing("settled", (), 0.0, 0.01), "settled ±1.8"),
+        (Standing("settled", (), 0.0, 0.01), "settled to 1.8"),
     ],
 )
 def test_the_flow_says_where_the_judgement_stands(standing: Standing, word: str) -> None:

@@ -23,7 +23,8 @@ SILENT = frame(pull=pull_view(2), situation="signal_lost", sentence="Lift indica
                standing=Standing("waiting", ("signal",)))  # fmt: skip
 LOST = ("No word from the bench's daemon for 3 s: trying again by itself.", "")
 NOT_THERE = "no daemon answers at http://127.0.0.1:33781: wait"
-OLD = "Numbers below are old; the daemon keeps the pull."
+OLD = "Numbers are old, the pull is kept."
+GONE = f"{OLD} If it has ended: steadydraw serve"
 DOUBT = "0.200 in is 5.0 % low beside pull 7"
 FLASH = "Taken at 0.200 in: 121.7 cfm ± 0.5."
 
@@ -33,9 +34,11 @@ FLASH = "Taken at 0.200 in: 121.7 cfm ± 0.5."
     [
         (saying(None), WAITING, START_IT, "rest"),
         (saying(None, LOST), LOST[0], START_IT, "trouble"),
-        (saying(PULL, LOST), LOST[0], OLD, "trouble"),
-        (saying(PULL, (LOST[0], NOT_THERE)), LOST[0], f"{OLD} (no daemon answers: wait)", "trouble"),
-        (saying(PULL, LOST, FLASH, DOUBT), LOST[0], OLD, "trouble"),
+        (saying(PULL, LOST), LOST[0], GONE, "trouble"),
+        (saying(PULL, (LOST[0], NOT_THERE)), LOST[0], GONE, "trouble"),
+        (saying(PULL, (LOST[0], "the cable fell out")), LOST[0], f"{OLD} (the cable fell out)", "trouble"),
+        (saying(None, (LOST[0], "another version")), LOST[0], "another version", "trouble"),
+        (saying(PULL, LOST, FLASH, DOUBT), LOST[0], GONE, "trouble"),
         (saying(IDLE), READY, "", "rest"),
         (saying(IDLE, between="unfinished"), UNFINISHED, "", "rest"),
         (saying(IDLE, between="no pull yet"), NO_PULL_YET, "", "rest"),

@@ -6,69 +6,52 @@ from collections.abc import Sequence
 from textual import events
 from textual.app import ComposeResult
 from textual.containers import Vertical
-from textual.content import Content
 from textual.screen import ModalScreen
 from textual.widgets import Input, Static
 
-from acquire.ui.keys import Place
+from acquire.ui.keys import Place, keys_at
+from acquire.ui.screens.listing import ListScreen
 from acquire.ui.screens.place import PlaceScreen
+from acquire.ui.widgets.lines import KeyLine
 
 
-class PickScreen(PlaceScreen[int | None], ModalScreen[int | None]):
+class PickScreen(ListScreen[int | None]):
     """One of several lines; the answer is its index."""
 
     place: Place = "list"
 
     def __init__(self, title: str, lines: Sequence[str]) -> None:
-        super().__init__()
-        self.heading = title
-        self.lines = list(lines)
-        self.marked = 0
+        super().__init__(title)
+        self._lines = list(lines)
 
-    def compose(self) -> ComposeResult:
-        with Vertical(classes="box"):
-            yield Static(self.heading, classes="box-title")
-            yield Static(self._body(), id="pick-lines")
-            yield Static("Enter pick   1-9 pick at once   Esc close   ? help", classes="box-keys")
+    def lines(self) -> list[str]:
+        """With the digit that picks at once."""
+        return [f"{i + 1 if i < 9 else ' '}  {line}" for i, line in enumerate(self._lines)]
 
-    def _body(self) -> Content:
-        across = min(96, int(0.96 * self.app.size.width)) - 12
-        # where lines do not fit, the marked one is told in full beneath them; the room for it does not change
-        most = max((len(textwrap.wrap(line, across)) for line in self.lines if len(line) > across), default=0)
-        full = textwrap.wrap(self.lines[self.marked], across) if len(self.lines[self.marked]) > across else []
-        beneath = ["", *full, *[""] * (most - len(full))] if most else []
-        room = max(3, self.app.size.height - 10 - len(beneath))
-        start = max(0, min(self.marked - room // 2, len(self.lines) - room))
-        rows = []
-        for i, line in enumerate(self.lines[start : start + room], start):
-            digit = f"{i + 1}" if i < 9 else " "
-            sign, style = ("▶", "bold $on-act on $act-fill") if i == self.marked else (" ", "")
-            shown = line if len(line) <= across else f"{line[: across - 1]}…"
-            rows.append(Content.styled(f"{sign} {digit}  {shown} ", style))
-        return Content("\n").join([*rows, *(Content(f"     {row}".rstrip()) for row in beneath)])
-
-    def _mark(self, index: int) -> None:
-        self.marked = max(0, min(index, len(self.lines) - 1))
-        self.query_one("#pick-lines", Static).update(self._body())
+    def beneath(self) -> list[str]:
+        """Where lines do not fit, the marked one in full."""
+        room = self.across - 8
+        if all(len(line) <= room for line in self._lines):
+            return []
+        in_full = [textwrap.wrap(line, room) if len(line) > room else [] for line in self._lines]
+        # the room for it does not change with the line
+        rows = ["", *in_full[self.marked]]
+        return [f"     {row}".rstrip() for row in [*rows, *[""] * (1 + max(map(len, in_full)) - len(rows))]]
 
     def intercept(self, event: events.Key) -> bool:
         """Digits pick at once; the table has the rest."""
-        if event.character and event.character in "123456789" and int(event.character) <= len(self.lines):
+        if event.character and event.character in "123456789" and int(event.character) <= len(self._lines):
             self.dismiss(int(event.character) - 1)
             return True
         return False
 
+    def action_line(self, index: int) -> None:
+        """A line was tapped."""
+        self.dismiss(index)
+
     def do_pick(self) -> None:
         """The marked line."""
         self.dismiss(self.marked)
-
-    def do_list_up(self) -> None:
-        """Mark the line above."""
-        self._mark(self.marked - 1)
-
-    def do_list_down(self) -> None:
-        """Mark the line below."""
-        self._mark(self.marked + 1)
 
 
 class AskScreen(PlaceScreen[bool | None], ModalScreen[bool | None]):
@@ -79,12 +62,14 @@ class AskScreen(PlaceScreen[bool | None], ModalScreen[bool | None]):
     def __init__(self, question: str, what_yes_does: str, what_no_does: str) -> None:
         super().__init__()
         self.question = question
-        self._answers = f"y {what_yes_does}     Enter {what_no_does}"
+        self._answers = {"yes": what_yes_does, "no": what_no_does}
 
     def compose(self) -> ComposeResult:
         with Vertical(classes="box"):
             yield Static(f"! {self.question}", classes="box-title")
-            yield Static(self._answers, classes="box-keys")
+            keys = KeyLine()
+            keys.show([key for key in keys_at("question") if key.action in self._answers], self._answers)
+            yield keys
 
     def do_yes(self) -> None:
         """Go ahead."""
@@ -111,7 +96,7 @@ class NameScreen(PlaceScreen[str | None], ModalScreen[str | None]):
             field = Input(self._value, id="name", max_length=80)
             field.cursor_blink = False
             yield field
-            yield Static("Enter keep   Esc close", classes="box-keys")
+            yield KeyLine(keys_at("name"))
 
     def on_mount(self) -> None:
         """Type at once."""

@@ -1,27 +1,32 @@
 """The screen at the bench: what to do, the three numbers, the hold, the schedule and the curve."""
 
 import textwrap
+from dataclasses import replace
 
 from textual.app import ComposeResult
 from textual.containers import Horizontal, Vertical
 
 from acquire.records import Frame
-from acquire.ui.keys import keys_at
+from acquire.ui.keys import Moment, keys_at
 from acquire.ui.look import flow_out, lift_out, pressure_out, unreal
 from acquire.ui.saying import saying
 from acquire.ui.screens.bench_keys import BenchKeys
 from acquire.ui.screens.pages import CAUTIONS
-from acquire.ui.show import curve_view, pull_title, replay_said, steps_view, strips, verdict_lines
+from acquire.ui.show import curve_view, pull_title, replay_said, steps_view, strips
+from acquire.ui.verdict import next_line, next_words, verdict_lines
 from acquire.ui.watch import Watch
-from acquire.ui.widgets.canvas import Line
+from acquire.ui.widgets.canvas import Line, tapped
 from acquire.ui.widgets.curve import CurvePlot
 from acquire.ui.widgets.entry import EntryLine
 from acquire.ui.widgets.guide import GuidePanel
 from acquire.ui.widgets.hold import HoldPlot
-from acquire.ui.widgets.lines import TextLine, key_spans
+from acquire.ui.widgets.lines import KeyLine, TextLine
 from acquire.ui.widgets.readout import ReadOutPanel
 from acquire.ui.widgets.steps import StepTable
 from acquire.ui.words import doubted
+from acquire.values import PullView
+
+MOST_NOTICE_ROWS = 3
 
 
 class _Parts:
@@ -32,7 +37,7 @@ class _Parts:
         self.lift, self.pressure, self.flow = (ReadOutPanel(id=name) for name in ("lift", "pressure", "flow"))
         self.lift_strip = HoldPlot(seen.lift, id="lift-strip")
         self.pressure_strip = HoldPlot(seen.pressure, id="pressure-strip")
-        self.verdict, self.idle, self.keys = TextLine(id="verdict"), TextLine(id="idle-text"), TextLine(id="keys")
+        self.verdict, self.idle, self.keys = TextLine(id="verdict"), TextLine(id="idle-text"), KeyLine(id="keys")
         self.entry = EntryLine(id="entry")
         self.steps, self.curve = StepTable(id="steps"), CurvePlot(id="curve")
 
@@ -75,14 +80,19 @@ class BenchScreen(BenchKeys):
             for panel, out in zip((parts.lift, parts.pressure, parts.flow), outs, strict=True):
                 panel.show(out.left_over() if lost else out, now_s)
             pressure_strip, lift_strip = strips(frame, bench)
-            self._parts.pressure_strip.show(pressure_strip)
-            self._parts.lift_strip.show(lift_strip)
+            parts.pressure_strip.show(replace(pressure_strip, old=lost))
+            parts.lift_strip.show(replace(lift_strip, old=lost))
             self._draw_record(frame, now_s)
         if stage == "idle":
             self._parts.idle.show(*self._idle_lines())
-        words = {"pause": "go on"} if frame is not None and frame.pull is not None and frame.pull.paused else {}
+        self._draw_keys(frame.pull if frame is not None else None, moment)
+
+    def _draw_keys(self, pull: PullView | None, moment: Moment) -> None:
+        words: dict[str, str] = {"pause": "go on"} if pull is not None and pull.paused else {}
         offered = keys_at("bench", moment, self.watching)
-        self._parts.keys.show(key_spans(offered, words, self.size.width, self.in_command_said))
+        if pull is not None and moment == "verdict":
+            offered = [key for key in offered if key.action != "sheet" or key.action in next_words(pull)]
+        self._parts.keys.show(offered, words, self.in_command_said)
 
     def _draw_head(self, frame: Frame | None, now_s: float) -> None:
         watch, bench = self.dash.seen, self.dash.bench_facts
@@ -90,8 +100,13 @@ class BenchScreen(BenchKeys):
         notice = watch.said(now_s)
         if notice:
             style = "bold $on-bad on $bad" if watch.notice_bad else "bold $on-good on $good"
-            head.show([(f" {'!' if watch.notice_bad else '·'} {notice} ", style)])
+            width = max(20, self.size.width - 1)
+            rows = textwrap.wrap(f" {'!' if watch.notice_bad else '·'} {notice} ", width, subsequent_indent="   ")
+            # a sentence too long for its row gets a second and a third: half of one says nothing
+            head.styles.height = min(len(rows), MOST_NOTICE_ROWS)
+            head.show(*[[(f"{row} ", style)] for row in rows])
         else:
+            head.styles.height = 1
             title = pull_title(frame) if frame is not None else "steadydraw"
             bad = [its.name for its in frame.instruments if its.state in ("silent", "lost")] if frame else []
             right = [(f"! {', '.join(bad)} ", "bold $bad")] if bad else [(f"{bench.name} ", "$faint")]
@@ -137,21 +152,23 @@ class BenchScreen(BenchKeys):
         self._parts.steps.show(steps_view(pull, bench, self.chosen, flashing, shadow, out))
         self._parts.curve.show(curve_view(pull, bench, shadow, out))
         if pull.outcome is not None:
-            other = "exhaust" if pull.direction == "intake" else "intake"
-            nexts: Line = [
-                ("Enter", "bold $act"), (" next head   ", ""),
-                ("a", "bold $act"), (" this head again   ", ""),
-                ("o", "bold $act"), (f" this head, {other}   ", ""),
-                ("f", "bold $act"), (" flow sheet", ""),
-            ]  # fmt: skip
-            lines = [*verdict_lines(frame, bench), *([nexts] if self.moment == "verdict" else [])]
-            verdict = self._parts.verdict
-            verdict.styles.height = min(len(lines), 10) + 1
-            verdict.show(*lines)
+            # all of the steps are seen beneath it
+            most = max(4, self.size.height - len(pull.steps) - 11)
+            lines = verdict_lines(frame, bench, max(20, self.size.width - 3), most)
+            if self.moment == "verdict":
+                lines.append(next_line(pull))
+            self._parts.verdict.styles.height = len(lines) + 1
+            self._parts.verdict.show(*lines)
 
     def _idle_lines(self) -> list[Line]:
-        offered = [key for key in keys_at("bench", "idle", self.watching) if key.in_line and key.action != "help"]
-        lines: list[Line] = [[(f" {key.shown:<8}", "bold $act"), (key.help, "")] for key in offered]
+        offered = [
+            key
+            for key in keys_at("bench", "idle", self.watching)
+            if (key.in_line and key.action != "help") or key.action == "quit"
+        ]
+        lines: list[Line] = [
+            tapped([(f" {key.shown:<8}", "bold $act"), (key.help, "")], f"app.tap('{key.tapped}')") for key in offered
+        ]
         if self.cautions_due:
             wrapped = textwrap.wrap(CAUTIONS, max(20, self.size.width - 6))
             cautions: list[Line] = [[(f" {' ' if i else '!'} {row}", "bold $act")] for i, row in enumerate(wrapped)]

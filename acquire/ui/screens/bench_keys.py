@@ -13,7 +13,7 @@ from acquire.ui.screens.entry_keys import EntryKeys
 from acquire.ui.screens.pages import InstrumentsScreen
 from acquire.ui.screens.place import PlaceScreen
 from acquire.ui.screens.replay_keys import ReplayKeys
-from acquire.ui.words import KIND_WORDS
+from acquire.ui.words import KIND_WORDS, local_time
 
 # a second press of the foot switch, or one just after the reading was taken by itself, is not meant for the next step
 BOUNCE_S = 1.0
@@ -139,7 +139,7 @@ class BenchKeys(CareKeys, ReplayKeys, EntryKeys, PlaceScreen[None]):
             return
         lines = [
             f"{its.subject:<14} {its.direction:<8} {its.relation.removeprefix('same head, ')}, pull {its.pull_id}, "
-            f"{its.started_utc[:10]}"
+            f"{local_time(its.started_utc)[:10]}"
             for its in choices
         ]
 
@@ -224,6 +224,15 @@ class BenchKeys(CareKeys, ReplayKeys, EntryKeys, PlaceScreen[None]):
             self.chosen = taken[max(0, place)] if place < len(taken) else None
         self.draw()
 
+    def action_line(self, index: int) -> None:
+        """A step of the table was tapped: choose it, if it can be."""
+        frame = self.dash.seen.frame
+        if frame is None or frame.pull is None or self.moment not in ("pull", "verdict"):
+            return
+        if index < len(frame.pull.steps) and frame.pull.steps[index].points:
+            self.chosen = index
+            self.draw()
+
     def do_new(self) -> None:
         """Set up a new pull, as the last one was."""
         self._leave_cautions()
@@ -262,7 +271,7 @@ class BenchKeys(CareKeys, ReplayKeys, EntryKeys, PlaceScreen[None]):
         else:
             lines = [
                 f"{row.subject:<16} {KIND_WORDS[row.kind]}, {row.direction}, "
-                f"{row.taken} of {row.steps} taken, {row.started_utc[:16].replace('T', ' ')}"
+                f"{row.taken} of {row.steps} taken, {local_time(row.started_utc)}"
                 for row in rows
             ]
             self.app.push_screen(PickScreen("Go on with which pull?", lines), picked)

@@ -9,6 +9,7 @@ from acquire.ui.screens.asking import PickScreen
 from acquire.ui.screens.mounts import MountsScreen
 from acquire.ui.screens.place import PlaceScreen
 from acquire.ui.screens.run import RunScreen
+from acquire.ui.words import local_time
 from acquire.values import Direction, PullKind
 
 READY_ENDS = {0: "● The bench is ready.", 1: "! The bench is not ready: the lines above say what to do."}
@@ -27,7 +28,7 @@ class CareKeys(PlaceScreen[None]):
     def _offer_checks(self, rows: list[PullRow]) -> None:
         def last(kind: PullKind, direction: Direction | None = None) -> str:
             its = _newest(rows, kind, direction)
-            return f"last {its.started_utc[:10]}" if its is not None else "never run"
+            return f"last {local_time(its.started_utc)[:10]}" if its is not None else "never run"
 
         choices: list[tuple[str, Callable[[], None]]] = [
             ("Is the bench ready? Zeros, warm-up, leakage, calibrations", lambda: self._ready()),

@@ -52,10 +52,9 @@ class FormScreen(PlaceScreen[None]):
         """What is run, and which way, where it was asked for; before the form is shown."""
         if kind is not None:
             self.values["kind"] = next(word for word, its in asked.KINDS.items() if its == kind)
-        if kind == "leakage":
-            self.values |= {"identifier": "blank plate", "model": ""}
-            if not self.values["test_pressures_pa"]:
-                self.values["test_pressures_pa"] = asked.leakage_pressures(self._bench)
+            if kind != "lift":
+                self.values |= dict.fromkeys(asked.HEADS_OWN, "")
+            self.values = asked.for_kind(kind, self.values, self._bench)
         if direction is not None:
             self.values["direction"] = direction
 
@@ -63,7 +62,7 @@ class FormScreen(PlaceScreen[None]):
         yield Static("New pull", id="form-title")
         with VerticalScroll(id="form-scroll", can_focus=False):
             for title, fields in asked.SECTIONS:
-                yield Static(title, classes="section")
+                yield Static(title, classes="section", id=f"section-{title.split()[-1]}")
                 for its in fields:
                     yield Row(its.name, its.label, self._field(its))
         yield BeginBar(id="begin")
@@ -90,7 +89,10 @@ class FormScreen(PlaceScreen[None]):
     # ------------------------------------------------------------ values
 
     def _put(self, values: dict[str, str]) -> None:
+        changed = [name for name, text in values.items() if text != self.values.get(name)]
         self.values = values
+        for name in changed:
+            self.query_one(f"#row-{name}", Row).say("")
         for name, text in values.items():
             widget = self.query_one(f"#field-{name}")
             if isinstance(widget, ChoiceField):
@@ -103,7 +105,10 @@ class FormScreen(PlaceScreen[None]):
     def _apply(self) -> None:
         for name in asked.FIELDS:
             self.query_one(f"#row-{name}").display = asked.applies(name, self.values)
-        head = self.values["identifier"].strip() or "no head yet"
+        what = "head" if asked.KINDS[self.values["kind"]] == "lift" else "plate"
+        self.query_one("#section-head", Static).update(f"The {what}")
+        self.query_one("#row-identifier", Row).rename(f"{what.capitalize()} identifier")
+        head = self.values["identifier"].strip() or f"no {what} yet"
         what = self.values["kind"].removesuffix(f", {head}")
         missing = "" if self.values["meter_range"] else ", no meter range yet"
         summary = f"{head}, {what}, {self.values['direction']}{missing}"
@@ -135,6 +140,8 @@ class FormScreen(PlaceScreen[None]):
             if pressure is not None:
                 values["test_pressure_pa"] = exact(pressure, self._bench.display.pressure, self._bench)
             self._put(values)
+        if name == "kind":
+            self._put(asked.for_kind(asked.KINDS[event.field.value], self.values, self._bench))
         self._apply()
 
     def _faults(self) -> dict[str, str]:

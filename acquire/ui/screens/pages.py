@@ -11,8 +11,7 @@ from acquire.records import BenchSummary, Frame
 from acquire.ui.keys import ANY, Key, Moment, Place, keys_at
 from acquire.ui.screens.place import PlaceScreen
 from acquire.ui.widgets.lines import KeyBar
-from acquire.ui.words import age
-from acquire.units import from_si
+from acquire.ui.words import age, quantity
 
 CAUTIONS = (
     "Wear hearing and eye protection. Keep hands, hair and rags clear of suction and blower. "
@@ -127,6 +126,15 @@ class InstrumentsScreen(PageScreen):
         frame = self.dash.seen.frame
         if frame is None:
             return Content("Nothing heard from the daemon yet.")
+        lost = self.dash.seen.lost(self.dash.now_s())[0]
+        if lost:
+            # what was live when it was heard last must not look so now
+            old = "Nothing here is known to be so now. It was last:"
+            said = [Content.styled(f"! {lost}", "bold $on-bad on $bad"), Content(old), Content("")]
+            before = [
+                Content(line.plain) for line in [*_instruments(frame), Content(""), *_readings(frame, self._bench)]
+            ]
+            return Content("\n").join([*said, *(line.stylize("$faint") for line in before)])
         return Content("\n").join([*_instruments(frame), Content(""), *_readings(frame, self._bench)])
 
 
@@ -136,7 +144,7 @@ def _instruments(frame: Frame) -> list[Content]:
     for its in frame.instruments:
         style = "$good" if its.state == "live" else "bold $bad"
         counts = f"{its.good_lines} lines, {its.discarded_lines} discarded, {its.reconnects} reconnects"
-        lines.append(Content.assemble((f"{glyphs[its.state]} {its.name:<16}{its.state:<9}", style), counts))
+        lines.append(Content.assemble((f"{glyphs[its.state]} {its.name:<16} {its.state:<9}", style), counts))
         if its.sentence:
             lines.append(Content(f"    {its.sentence}"))
     return lines
@@ -147,8 +155,8 @@ def _readings(frame: Frame, bench: BenchSummary) -> list[Content]:
     lines = []
     for channel, reading in frame.readings.items():
         unit = bench.display.barometer if channel == "room_pressure" else units.get(reading.unit, reading.unit)
-        value = "no value" if reading.value is None else f"{from_si(reading.value, unit, bench.water):.5g} {unit}"
+        value = "no value" if reading.value is None else quantity(reading.value, unit, bench)
         style = "" if reading.state == "live" else "bold $bad"
-        words = f"{channel.replace('_', ' '):<18}{value:<16}{reading.state:<7}{age(reading.age_s):<10}"
+        words = f"{channel.replace('_', ' '):<18}{value:<15} {reading.state:<7}{age(reading.age_s):<10}"
         lines.append(Content.assemble((words, style), (reading.source, "$faint")))
     return lines

@@ -32,6 +32,10 @@ class PlaceScreen(Screen[R]):
         """The moment that narrows the keys, None where it does not matter."""
         return None
 
+    def on_mount(self) -> None:
+        """In a browser keys are tapped, and so are drawn larger."""
+        self.set_class(self.app.is_web, "-touch")
+
     def on_key(self, event: events.Key) -> None:
         """Do what the table says for this key here."""
         if self.intercept(event) or self.perform(event.key):

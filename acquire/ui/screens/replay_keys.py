@@ -5,7 +5,7 @@ from acquire.records import PullRow, SessionRow
 from acquire.ui.bench import Recorded
 from acquire.ui.screens.asking import PickScreen
 from acquire.ui.screens.place import PlaceScreen
-from acquire.ui.words import KIND_WORDS, without_path
+from acquire.ui.words import KIND_WORDS, brief, local_time
 
 MOST_PULLS = 200
 
@@ -34,7 +34,7 @@ class ReplayKeys(PlaceScreen[None]):
             if len(sessions) <= 1:
                 self._open([its.id for its in sessions])
                 return
-            lines = [f"{its.started_utc[:16].replace('T', ' ')}, {its.samples} samples" for its in sessions]
+            lines = [f"{local_time(its.started_utc)}, {its.samples} samples" for its in sessions]
             title = "The pull was recorded in several sessions. Which one?"
             ids = [its.id for its in sessions]
             self.app.push_screen(PickScreen(title, lines), lambda i: self._open([] if i is None else [ids[i]]))
@@ -43,7 +43,7 @@ class ReplayKeys(PlaceScreen[None]):
             self.dash.say("The archive holds no pull yet")
             return
         lines = [
-            f"{row.subject:<14} {row.started_utc[5:16].replace('T', ' ')}  {KIND_WORDS[row.kind]}, {row.direction}, "
+            f"{row.subject:<14} {local_time(row.started_utc)[5:]}  {KIND_WORDS[row.kind]}, {row.direction}, "
             f"{row.taken} of {row.steps}{'' if row.outcome == 'complete' else f', {row.outcome or unfinished}'}"
             for row in shown
         ]
@@ -98,8 +98,7 @@ class ReplayKeys(PlaceScreen[None]):
             self.dash.say("Nothing happened in this session")
             return
         lines = [
-            f"{its.at(one.t_us):>6} {'!' if one.doubtful else ' '} {without_path(one.sentence)}"
-            for one in its.happenings
+            f"{its.at(one.t_us):>6} {'!' if one.doubtful else ' '} {brief(one.sentence)}" for one in its.happenings
         ]
 
         def picked(index: int | None) -> None:

@@ -78,6 +78,17 @@ class Canvas(Widget):
         return strip.adjust_cell_length(self.size.width, self._rich(""))
 
 
+def tapped(line: Line, action: str) -> list[Span]:
+    """A row that does ``action`` where it is tapped, whatever else it shows."""
+    return [(text, f"{style} @click={action}".lstrip()) for text, style in line]
+
+
+def window(focus: int, count: int, room: int) -> range:
+    """Which of ``count`` rows are shown where there is room for fewer: those around ``focus``."""
+    start = max(0, min(focus - room // 2, count - room))
+    return range(start, min(count, start + room))
+
+
 def width_of(line: Line) -> int:
     """Cells taken by a row (every character used here is one cell wide)."""
     return sum(len(text) for text, _ in line)

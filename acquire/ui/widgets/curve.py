@@ -19,7 +19,7 @@ class CurvePoint:
 
 @dataclass(frozen=True, slots=True)
 class CurveView:
-    """All that the curve shows; ``x_max`` is the end of the schedule."""
+    """All that the curve shows; ``x_max`` is the end of the schedule, ``from_zero`` that it begins at no flow."""
 
     x_name: str
     x_unit: str
@@ -30,10 +30,13 @@ class CurveView:
     doubted_x: float | None = None
     shadow: tuple[tuple[float, float], ...] = ()
     shadow_name: str = ""
+    from_zero: bool = True
 
 
 class CurvePlot(Canvas):
-    """Points as filled or hollow marks on a dotted line, intervals as upright bars; an earlier pull in fewer dots."""
+    """Points as filled or hollow marks on a line, intervals as upright dots where they reach beyond the mark;
+    an earlier pull in fewer dots.
+    """
 
     def __init__(self, *, id: str) -> None:
         super().__init__(id=id)
@@ -51,7 +54,8 @@ class CurvePlot(Canvas):
             return []
         highest = [p.flow + p.half for p in view.points] + [flow for _, flow in view.shadow]
         top = _round_up(max(highest, default=0.0))
-        dots, shadow = Dots(columns, rows), Dots(columns, rows)
+        # the last column stays blank
+        dots, shadow = Dots(columns - 1, rows), Dots(columns - 1, rows)
         marks: dict[tuple[int, int], tuple[str, str]] = {}
 
         def place(x: float, flow: float) -> tuple[int, int]:
@@ -63,22 +67,20 @@ class CurvePlot(Canvas):
             here = place(x, flow)
             shadow.line(*last, *here, every=2)
             last = here
-        last = (0, dots.height - 1)
+        before: tuple[int, int] | None = (0, dots.height - 1) if view.from_zero else None
         for point in view.points:
             here = place(point.x, point.flow)
-            dots.line(*last, *here)
-            upper, lower = place(point.x, point.flow + point.half)[1], place(point.x, point.flow - point.half)[1]
-            for level in range(upper // 4, lower // 4 + 1):
-                marks.setdefault((level, here[0] // 2), ("│", "bold $good"))
+            dots.line(*(before or here), *here)
+            dots.line(*place(point.x, point.flow + point.half), *place(point.x, point.flow - point.half))
             doubted = point.x == view.doubted_x
             sign = "?" if doubted else "●" if point.settled else "◇"
             marks[here[1] // 4, here[0] // 2] = (sign, "bold $on-act on $act-fill" if doubted else "bold $good")
-            last = here
+            before = here
         painted: list[Line] = [spread([(f"{view.flow_unit} over {view.x_name}", "bold")], _last(view), width)]
         for y, (row, beneath) in enumerate(zip(dots.text(), shadow.text(), strict=True)):
             label = f"{top:.0f}" if y == 0 else "0" if y == rows - 1 else f"{top / 2:.4g}" if y == rows // 2 else ""
             spans: list[Span] = [(f"{label:>5} ", "$faint"), ("│", "$faint")]
-            for column, (sign, under) in enumerate(zip(row[: columns - 1], beneath, strict=False)):
+            for column, (sign, under) in enumerate(zip(row, beneath, strict=True)):
                 mark = marks.get((y, column))
                 spans.append(mark or ((sign, "$good") if sign != " " else (under, "$faint")))
             painted.append(spans)

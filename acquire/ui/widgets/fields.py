@@ -55,8 +55,17 @@ class ChoiceField(Widget, can_focus=True):
         by = {"left": -1, "right": 1, "space": 1}.get(event.key)
         if by is not None:
             event.stop()
-            self.choose(self.options[(self.options.index(self.value) + by) % len(self.options)])
-            self.post_message(self.Changed(self))
+            self._turn(by)
+
+    def on_click(self, event: events.Click) -> None:
+        """A tap turns it too: to the word before on its first arrow, else to the next."""
+        event.stop()
+        self.focus()
+        self._turn(-1 if event.x <= len(" ◂") else 1)
+
+    def _turn(self, by: int) -> None:
+        self.choose(self.options[(self.options.index(self.value) + by) % len(self.options)])
+        self.post_message(self.Changed(self))
 
     def render(self) -> Content:
         """The word between arrows, and how many there are."""
@@ -87,6 +96,11 @@ class BeginBar(Widget, can_focus=True):
             event.stop()
             self.post_message(self.Pressed())
 
+    def on_click(self, event: events.Click) -> None:
+        """A tap."""
+        event.stop()
+        self.post_message(self.Pressed())
+
     def render(self) -> Content:
         """What the big key does, and to what."""
         word = " Enter: BEGIN THE PULL " if self.has_focus else " F2: begin the pull "
@@ -105,6 +119,10 @@ class Row(Vertical):
             yield Static(self._label, classes="label")
             yield self._field
         yield Static("", classes="fault")
+
+    def rename(self, label: str) -> None:
+        """Another label."""
+        self.query_one(".label", Static).update(label)
 
     def say(self, sentence: str) -> None:
         """Say what is wrong, or nothing."""

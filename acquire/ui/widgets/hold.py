@@ -17,7 +17,7 @@ _BRIDGED = 4
 
 @dataclass(frozen=True, slots=True)
 class Strip:
-    """What is drawn besides the samples, in the display unit."""
+    """What is drawn besides the samples, in the display unit; ``old``: nobody says what it is now."""
 
     title: str
     short: str
@@ -25,6 +25,7 @@ class Strip:
     band: float
     digits: int
     scale: float
+    old: bool = False
 
 
 class HoldPlot(Canvas):
@@ -73,8 +74,10 @@ class HoldPlot(Canvas):
             shown = value / strip.scale
             if not low <= shown <= high:
                 # off the drawing: which way to trim is all that it can say
-                beyond[(0, x // 2) if shown > high else (rows - 1, x // 2)] = "▴" if shown > high else "▾"
-                before, column = 0 if shown > high else dots.height - 1, x
+                level, sign, edge = (0, "▴", 0) if shown > high else (rows - 1, "▾", dots.height - 1)
+                first_off = column + 1 if before == edge and x - column <= _BRIDGED else x
+                beyond |= dict.fromkeys(((level, off // 2) for off in range(first_off, x + 1)), sign)
+                before, column = edge, x
                 continue
             y = round((dots.height - 1) * (high - shown) / (high - low))
             reached = (y, y) if before is None else (min(y, before), max(y, before))
@@ -88,13 +91,13 @@ class HoldPlot(Canvas):
             for y in range(upper, lower + 1):
                 dots.dot(x, y)
         held_s = self._held_s()
-        style = "$good" if held_s is not None else "$act"
+        style = "$faint" if strip.old else "$good" if held_s is not None else "$act"
         painted: list[Line] = [self._title(bool(values), held_s, width)]
         for level, (label, mark, row) in enumerate(zip(*self._labels(rows, low, high), dots.text(), strict=True)):
-            edge = mark in "┌└"
-            filled: list[Span] = [(f"{label:>8}", "$faint"), (mark, "bold" if edge else "$faint")]
+            at_edge = mark in "┌└"
+            filled: list[Span] = [(f"{label:>8}", "$faint"), (mark, "bold" if at_edge else "$faint")]
             signs = [beyond.get((level, column), sign) for column, sign in enumerate(row)]
-            filled.append(("".join(signs).replace(" ", "┄") if edge else "".join(signs), style))
+            filled.append(("".join(signs).replace(" ", "┄") if at_edge else "".join(signs), style))
             painted.append(filled)
         return painted
 
@@ -141,6 +144,8 @@ class HoldPlot(Canvas):
             said = [("◇ outside", "$act")] if held_s is None else [(f"● in the band for {held_s:.0f} s", "$good")]
             if held_s is not None and held_s > SPAN_S - 1:
                 said = [("● in the band throughout", "$good")]
+        if strip.old:
+            said = [("▒ OLD", "bold $bad")]
         title: Line = [(strip.title, "bold")]
         if width_of(title) + width_of(said) + 2 > width:
             title = [(strip.short, "bold")]

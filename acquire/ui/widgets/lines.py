@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from acquire.ui.keys import Key, Place, keys_at
-from acquire.ui.widgets.canvas import Canvas, Line, Span, clip, spread
+from acquire.ui.widgets.canvas import Canvas, Line, Span, clip, spread, tapped, width_of
 
 
 class TextLine(Canvas):
@@ -32,9 +32,9 @@ class TextLine(Canvas):
 
 
 def key_spans(keys: Sequence[Key], words: dict[str, str], width: int, before: str = "") -> list[Span]:
-    """``before``, then keys and words, as many as fit; help always has its place at the end."""
-    tail: list[Span] = [("?", "bold $act"), (" help", "")]
-    room = width - 7
+    """``before``, then keys and words, as many as fit; help always has its place at the end. Each is tapped as well."""
+    tail = tapped([("?", "bold $act"), (" help ", "")], "app.tap('f1')")
+    room = width - width_of(tail)
     spans: list[Span] = []
     if before:
         before = before[: room - 24]
@@ -46,17 +46,31 @@ def key_spans(keys: Sequence[Key], words: dict[str, str], width: int, before: st
         word = words.get(key.action, key.word)
         if len(key.shown) + len(word) + 3 > room:
             break
-        spans += [(key.shown, "bold $act"), (f" {word}  ", "")]
+        spans += tapped([(key.shown, "bold $act"), (f" {word}  ", "")], f"app.tap('{key.tapped}')")
         room -= len(key.shown) + len(word) + 3
     return [*spans, *tail]
 
 
-class KeyBar(Canvas):
+class KeyLine(Canvas):
+    """Keys that do something now; what is shown is tapped over the whole height, which a browser makes larger."""
+
+    def __init__(self, keys: Sequence[Key] = (), *, id: str | None = None, classes: str | None = None) -> None:
+        super().__init__(id=id, classes=classes)
+        self._keys, self._words, self._before = tuple(keys), dict[str, str](), ""
+
+    def show(self, keys: Sequence[Key], words: dict[str, str], before: str = "") -> None:
+        """Show these from now on; ``words``: what a key means where that is not its usual word."""
+        self._keys, self._words, self._before = tuple(keys), words, before
+        self.changed((self._keys, tuple(words.items()), before))
+
+    def paint(self, width: int, height: int) -> list[Line]:
+        words = key_spans(self._keys, self._words, width, self._before)
+        blank: Line = [(" " * len(text), style.replace("bold $on-act", "")) for text, style in words]
+        return [words if y == height // 2 else blank for y in range(height)]
+
+
+class KeyBar(KeyLine):
     """The keys of a place, at the bottom of its screen."""
 
     def __init__(self, place: Place) -> None:
-        super().__init__(classes="key-bar")
-        self._place = place
-
-    def paint(self, width: int, height: int) -> list[Line]:  # noqa: ARG002 - one row whatever the height
-        return [key_spans(keys_at(self._place), {}, width)]
+        super().__init__(keys_at(place), classes="key-bar")
