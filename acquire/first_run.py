@@ -87,8 +87,8 @@ def _typed(talk: Talk, config: Path) -> None:
     config.parent.mkdir(parents=True, exist_ok=True)
     config.write_text(read_bundled("typed_bench.toml"), encoding="utf-8")
     talk.say(
-        f"\nWritten: {config}\nOpen it in an editor: put in your meter's certificate and how finely you read your "
-        "columns.\nThen run steadydraw again."
+        f"\nWritten: {config}\nOpen it in an editor: put in your meter's certificate and how finely you\n"
+        "read your columns. Then run steadydraw again."
     )
 
 
@@ -99,11 +99,13 @@ def _open(talk: Talk, steps: Steps, config: Path) -> int:
         talk.say(f"The bench is described in {config}, which has a fault:")
         raise
     talk.say(CAUTIONS)
-    if not agreed(talk, f"{name} is wired ({config}). Start its daemon and open the dashboard?"):
+    talk.say(f"Bench: {name}\nDescribed in: {config}\n")
+    if not agreed(talk, "Start its daemon and open the dashboard?"):
         return 0
     steps.start(config, name)
     code = steps.dashboard(name)
-    if agreed(talk, "Stop the daemon too? A pull that is not ended can be gone on with later", proposed=True):
+    talk.say("A pull that is not ended can be gone on with later.")
+    if agreed(talk, "Stop the daemon too?", proposed=True):
         steps.stop()
     else:
         talk.say("It goes on. Open the dashboard again with: steadydraw")
