@@ -183,9 +183,10 @@ class Engine:
                 return False
         except queue.Empty:
             pass
-        if self._recorder is not None:
-            self._recorder.flush_if_due()
-            self._say_failure(self._recorder)
+        recorder = self._recorder
+        if recorder is not None:
+            self._do(recorder.flush_if_due)
+            self._do(lambda: self._say_failure(recorder))
         now_us = self._clock.t_us()
         if now_us - self._frame_us >= self._unasked_us:
             self._make_frame(now_us)

@@ -6,11 +6,12 @@ nothing is written out of turn. ``then`` is called once a write is durable:
 that is the moment to acknowledge it.
 
 Two things leave the line otherwise. A record that the archive refuses for
-what it is would be refused for ever: it is set aside, never acknowledged,
-and a mark on the pull says so. And samples beyond :data:`MOST_WAITING` are
+what it is, or that meets a fault of our own, would be refused for ever: it is
+set aside, never acknowledged, and a mark on the pull says so. And samples beyond :data:`MOST_WAITING` are
 dropped; how many and where is written in their place.
 """
 
+import logging
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -23,6 +24,7 @@ from acquire.store.errors import RefusedRecordError
 from acquire.values import Mark
 from drivers.sample import Notice, Sample
 
+log = logging.getLogger(__name__)
 _BLOCK_US = 1_000_000
 _RETRY_US = 1_000_000
 # about 100 MB of samples kept while the archive cannot be written
@@ -171,6 +173,11 @@ class Recorder:
                 self.failure = str(error)
                 self._retry_us = self._clock.t_us() + _RETRY_US
                 return
+            except Exception as error:
+                # a fault of our own meets the same record in the same way again; those after it are kept
+                log.exception("a record cannot be written")
+                self._set_aside(write, f"steadydraw has a fault ({error!r}), see the log")
+                continue
             self.failure = ""
             self._waiting.popleft()
             self._waiting_samples -= len(write.block)

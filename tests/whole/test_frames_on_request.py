@@ -147,3 +147,13 @@ def test_an_engine_whose_very_first_frame_fails_starts_and_says_so(
         assert "fault (KeyError('lift'))" in its.frame().guide.sentence
     finally:
         its.stop()
+
+
+def test_a_fault_while_the_record_is_looked_after_is_said_and_the_engine_goes_on(
+    engine: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    engine.begin(kept_pull().request)
+    with monkeypatch.context() as patch:
+        patch.setattr(engine, "_say_failure", lambda _: dict[str, None]()["said"])
+        until(lambda: "fault (KeyError('said'))" in engine.frame().guide.sentence, "the fault is not said")
+    engine.act(Action(kind="abort"))

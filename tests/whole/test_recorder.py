@@ -40,6 +40,8 @@ class FailingArchive:
     def commit_point(self, _pull_id: int, _session_id: int, point: Any, pending: list[Sample]) -> None:
         if point == "no number":
             raise RefusedRecordError("the point of step 1 is nan, not a number")
+        if point == "our fault":
+            raise KeyError("flow")
         self._keep("point", (point, [s.t_us for s in pending]))
 
     def add_lost(self, _session_id: int, after_sample: int, _t_us: int, count: int) -> None:
@@ -124,6 +126,20 @@ def test_a_record_that_is_refused_for_good_is_set_aside_and_its_samples_are_kept
         ("mark", "A record of this pull was not kept: the point of step 1 is nan, not a number."),
         ("action", (2, "skip")),
     ]
+
+
+def test_a_record_that_meets_a_fault_of_our_own_is_set_aside_and_the_record_goes_on(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    record, archive, _ = recorder()
+    record.samples([sample(1)])
+    record.output(Taken("our fault"), lambda: pytest.fail("acknowledged"))  # type: ignore[arg-type]
+    record.samples([sample(2)])
+    record.close()
+    assert record.refused == ["steadydraw has a fault (KeyError('flow')), see the log"]
+    assert [what for what, _ in archive.kept] == ["samples", "mark", "samples", "close"]
+    assert archive.kept[2] == ("samples", [2])
+    assert "KeyError" in caplog.text
 
 
 def test_the_archive_refuses_a_point_that_is_no_number_once_and_the_session_goes_on(tmp_path: Path) -> None:
