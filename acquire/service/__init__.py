@@ -1,6 +1,6 @@
 """The daemon's local API over the engine."""
 
 from acquire.service.ports import ArchiveApi, EngineApi
-from acquire.service.server import Service, ServiceThread
+from acquire.service.server import Service
 
-__all__ = ["ArchiveApi", "EngineApi", "Service", "ServiceThread"]
+__all__ = ["ArchiveApi", "EngineApi", "Service"]

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
-from types import FrameType, TracebackType
+from types import FrameType
 
 import uvicorn
 
@@ -234,32 +234,6 @@ class Service:
             if fed is not None:
                 fed.cancel()
             self._hub.close()
-
-
-class ServiceThread:
-    """A service in a thread of its own, for tests and for a demo in one process."""
-
-    def __init__(self, service: Service) -> None:
-        self.service = service
-        self._ready = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="service")
-
-    def _run(self) -> None:
-        try:
-            self.service.run(lambda _url: self._ready.set())
-        finally:
-            self._ready.set()
-
-    def __enter__(self) -> Service:
-        self._thread.start()
-        self._ready.wait()
-        return self.service
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.service.stop()
-        self._thread.join()
 
 
 def _listen(host: str, port: int) -> socket.socket:

@@ -7,9 +7,10 @@ import time
 import warnings
 from pathlib import Path
 
-from acquire.service import Service, ServiceThread
+from acquire.service import Service
 from tests.service.bench import FakeArchive, FakeEngine
 from tests.service.fuzzing import fuzz, operations, without_rates
+from tests.service.service_thread import ServiceThread
 
 
 def main() -> None:

@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 
 from acquire.client import Client
-from acquire.service import Service, ServiceThread
+from acquire.service import Service
 from tests.service.bench import FakeArchive, FakeEngine
+from tests.service.service_thread import ServiceThread
 from tests.service.until import until
 
 

@@ -10,10 +10,11 @@ from acquire.client import NOT_IN_COMMAND, Client, ClientError, Screen, this_scr
 from acquire.clock import ManualClock
 from acquire.records import Action, Frame, LiveEvent
 from acquire.room_entry import RoomEntry
-from acquire.service import Service, ServiceThread
+from acquire.service import Service
 from acquire.service.command import HELD_US
 from acquire.wire import Lost
 from tests.service.bench import REQUEST, TEMPLATE, FakeArchive, FakeEngine
+from tests.service.service_thread import ServiceThread
 from tests.service.until import until
 
 TAKE = Action(kind="take")

@@ -12,9 +12,10 @@ import pytest
 from acquire.client import Client, ClientError
 from acquire.records import Action, Subject
 from acquire.room_entry import RoomEntry
-from acquire.service import Service, ServiceThread
+from acquire.service import Service
 from acquire.store.archive import Archive
 from tests.service.bench import REQUEST, TEMPLATE, FakeArchive, FakeEngine, point
+from tests.service.service_thread import ServiceThread
 
 
 def test_health_says_who_is_there(client: Client) -> None:

@@ -16,12 +16,13 @@ from websockets.exceptions import WebSocketException
 from websockets.sync.client import ClientConnection, connect
 
 from acquire.client import Client
-from acquire.service import Service, ServiceThread
+from acquire.service import Service
 from acquire.service.limits import LARGEST_MESSAGE
 from acquire.wire import LIVE, FrameMessage
 from tests.service.bench import FakeArchive, FakeEngine
 from tests.service.conftest import Shared
 from tests.service.fuzzing import fuzz, operations, without_rates
+from tests.service.service_thread import ServiceThread
 
 
 @pytest.fixture(scope="module", autouse=True)

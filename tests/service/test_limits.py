@@ -14,9 +14,10 @@ from websockets.sync.client import ClientConnection, connect
 
 from acquire.client import Client, Screen
 from acquire.records import Refused, Subject
-from acquire.service import Service, ServiceThread, limits
+from acquire.service import Service, limits
 from acquire.service.server import Beyond
 from tests.service.bench import FakeArchive, FakeEngine
+from tests.service.service_thread import ServiceThread
 from tests.service.test_guard import ask, token
 from tests.service.until import until
 

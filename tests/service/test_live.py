@@ -16,10 +16,11 @@ import pytest
 
 from acquire.client import Client, ClientError, Lost
 from acquire.records import Frame, LiveEvent
-from acquire.service import Service, ServiceThread
+from acquire.service import Service
 from acquire.service.hub import EVENTS_KEPT
 from tests.service.bench import FakeEngine, point
 from tests.service.proxy import Relay
+from tests.service.service_thread import ServiceThread
 from tests.service.until import until
 
 Message = Frame | LiveEvent | Lost

@@ -11,9 +11,10 @@ import pytest
 from acquire import where
 from acquire.client import Client, ClientError
 from acquire.records import Refused
-from acquire.service import Service, ServiceThread
+from acquire.service import Service
 from acquire.where import Address, address_path, read_address, read_addresses, remove_address, slug, write_address
 from tests.service.bench import FakeEngine
+from tests.service.service_thread import ServiceThread
 
 ADDRESS = Address(url="http://127.0.0.1:1", token="t", pid=1, bench="North bench", archive="/a", since_utc="")
 

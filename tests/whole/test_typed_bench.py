@@ -18,9 +18,10 @@ from acquire.config import parse_config
 from acquire.engine import Engine
 from acquire.records import Entered, PullRequest
 from acquire.replay import replay
-from acquire.service import Service, ServiceThread
+from acquire.service import Service
 from acquire.store.reader import ArchiveReader
 from acquire.ui.app import Dashboard
+from tests.service.service_thread import ServiceThread
 
 REQUEST = PullRequest.model_validate(
     {
