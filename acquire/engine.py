@@ -125,13 +125,13 @@ class Engine:
     # ------------------------------------------------------------ life
 
     def start(self) -> None:
-        """Open the archive and the ports. Raises ``ArchiveError``."""
+        """Open the archive and the ports. Raises ``ArchiveError``, or the fault that keeps it from starting."""
         opened: Future[None] = Future()
         self._thread = threading.Thread(target=self._run, args=(opened,), name="engine")
         self._thread.start()
         try:
             opened.result()
-        except ArchiveError:
+        except Exception:
             self._thread.join()
             self._thread = None
             raise
@@ -150,13 +150,12 @@ class Engine:
     def _run(self, opened: "Future[None]") -> None:
         try:
             self._archive = Archive.open(self.archive_path)
-        except ArchiveError as error:
-            opened.set_exception(error)
-            return
-        try:
-            self._show_calibrated()
-        except ArchiveError as error:
-            self._archive.close()
+            try:
+                self._show_calibrated()
+            except Exception:
+                self._archive.close()
+                raise
+        except Exception as error:  # whatever it is: who waits for the start is told
             opened.set_exception(error)
             return
         self._make_frame(self._clock.t_us())
@@ -363,7 +362,10 @@ class Engine:
             point=point,
         )
         for listener in tuple(self._listeners):
-            listener(event)
+            try:
+                listener(event)
+            except Exception:  # one that cannot hear is not worth the record, nor the others
+                log.exception("telling: %s", sentence)
 
     def _begin(self, request: PullRequest) -> int:
         self._refuse_if_running()

@@ -13,7 +13,7 @@ from acquire.clock import SystemClock
 from acquire.config import parse_config
 from acquire.engine import _FRAME_WAIT_S, Engine
 from acquire.inbox import Inbox
-from acquire.records import Action, Frame
+from acquire.records import Action, Frame, LiveEvent
 from acquire.store.reader import ArchiveReader
 from drivers.sample import Sample
 from tests.service.until import until
@@ -157,3 +157,36 @@ def test_a_fault_while_the_record_is_looked_after_is_said_and_the_engine_goes_on
         patch.setattr(engine, "_say_failure", lambda _: dict[str, None]()["said"])
         until(lambda: "fault (KeyError('said'))" in engine.frame().guide.sentence, "the fault is not said")
     engine.act(Action(kind="abort"))
+
+
+def test_whatever_keeps_the_engine_from_starting_is_told_to_who_waits_for_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(_: Engine) -> NoReturn:
+        raise KeyError("a record that no version has written")
+
+    monkeypatch.setattr(Engine, "_show_calibrated", broken)
+    its = Engine(parse_config(config_text(), "demo.toml"), config_text(), tmp_path / "archive.db", SystemClock())
+    with pytest.raises(KeyError, match="no version has written"):
+        its.start()
+    its.stop()
+
+
+def test_a_listener_that_fails_keeps_nobody_from_hearing_and_the_engine_going(
+    engine: Engine, caplog: pytest.LogCaptureFixture
+) -> None:
+    def deaf(_: LiveEvent) -> NoReturn:
+        raise RuntimeError("cannot hear")
+
+    heard: list[str] = []
+    engine.subscribe(deaf)
+    engine.subscribe(lambda event: heard.append(event.sentence))
+    engine.announce("another screen is in command")
+    until(lambda: bool(heard), "the others hear nothing")
+    assert heard == ["another screen is in command"]
+    # the work goes on, and knows of no fault of its own
+    pull_id = engine.begin(kept_pull().request)
+    until(lambda: engine.frame().pull_id == pull_id, "the engine's thread has ended")
+    assert "fault" not in engine.frame().guide.sentence
+    engine.act(Action(kind="abort"))
+    assert {its.exc_text.splitlines()[-1] for its in caplog.records if its.exc_text} == {"RuntimeError: cannot hear"}
