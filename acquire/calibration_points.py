@@ -33,8 +33,10 @@ def read_points(path: Path) -> PointsFile:
     """Read a file of points. Raises ``Refused`` with one sentence."""
     try:
         text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise Refused(f"{path} cannot be read ({error}): check the path.") from error
+    except OSError as error:
+        raise Refused(f"{path} cannot be read ({error.strerror}): check the path.") from error
+    except UnicodeDecodeError as error:
+        raise Refused(f"{path} is no text (byte {error.start + 1} is not UTF-8): check the path.") from error
     data: dict[str, Any]
     if path.suffix.lower() == ".toml":
         try:

@@ -1,5 +1,6 @@
 """The command line: stdout is data, stderr is narration, what goes wrong is one sentence."""
 
+import errno
 import os
 import sys
 
@@ -65,6 +66,13 @@ def main() -> None:
         sys.exit(error.exit_code)
     except KeyboardInterrupt:
         sys.exit(130)
+    except OSError as error:
+        # a folder that is not there, no permission, a full disk: nothing that a traceback would make clearer
+        if error.filename is None and error.errno != errno.ENOSPC:
+            raise
+        what = "" if error.filename is None else f"{error.filename} cannot be used: "
+        click.echo(f"steadydraw: {what}{error.strerror}; check path, permissions and room on the disk", err=True)
+        sys.exit(2)
     except Exception as error:
         if not isinstance(error, _spoken_errors()):
             raise

@@ -289,11 +289,17 @@ class BenchConfig(Table):
 
 def load_config(path: Path) -> BenchConfig:
     """Read and check a file. Raises :class:`ConfigError` with one sentence."""
+    return parse_config(text_of(path, "check the path given with --config"), str(path))
+
+
+def text_of(path: Path, cure: str = "check its name") -> str:
+    """What a file of text holds. Raises :class:`ConfigError`, with ``cure`` as what to do."""
     try:
-        text = path.read_text(encoding="utf-8")
+        return path.read_text(encoding="utf-8")
     except OSError as error:
-        raise ConfigError(f"{path} cannot be read ({error.strerror}): check the path given with --config") from error
-    return parse_config(text, str(path))
+        raise ConfigError(f"{path} cannot be read ({error.strerror}): {cure}") from error
+    except UnicodeDecodeError as error:
+        raise ConfigError(f"{path} is no text (byte {error.start + 1} is not UTF-8): {cure}") from error
 
 
 def parse_config(text: str, where: str) -> BenchConfig:

@@ -8,17 +8,15 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from acquire.client import Client, Lost
-from acquire.config import ConfigError, say_first
+from acquire.config import ConfigError, say_first, text_of
 from acquire.records import Frame, LiveEvent, PullRequest
 
 
 def read_plan(path: Path) -> PullRequest:
     """A plan file (TOML, quantities with units). Raises ``ConfigError``."""
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        data = tomllib.loads(text_of(path))
         return PullRequest.model_validate(data, context={"text": True})
-    except OSError as error:
-        raise ConfigError(f"{path} cannot be read ({error.strerror}): check its name") from error
     except tomllib.TOMLDecodeError as error:
         raise ConfigError(f"{path} is not valid TOML: {error}") from error
     except ValidationError as error:

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from acquire.config import ConfigError, say_first
+from acquire.config import ConfigError, say_first, text_of
 from acquire.range_calibration import Calibrated, RangeCalibration, table_flow_m3_s
 from acquire.text import columns
 from acquire.units import from_si
@@ -14,10 +14,8 @@ from acquire.units import from_si
 def read_calibration(path: Path) -> RangeCalibration:
     """Read and check the file. Raises :class:`ConfigError` with one sentence."""
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise ConfigError(f"{path} cannot be read ({error.strerror}): check its name") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        data = tomllib.loads(text_of(path))
+    except tomllib.TOMLDecodeError as error:
         raise ConfigError(f"{path} is not valid TOML: {error}") from error
     try:
         return RangeCalibration.model_validate(data, context={"water": data.get("water", "conventional"), "text": True})

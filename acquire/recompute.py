@@ -14,7 +14,7 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
-from acquire.config import BenchConfig, ConfigError, check_config, parse_config
+from acquire.config import BenchConfig, ConfigError, check_config, parse_config, text_of
 from acquire.leakage import fit_law
 from acquire.outputs import Marked, Taken
 from acquire.recorder import REFUSED
@@ -46,7 +46,7 @@ class Settings:
     def laid_over(cls, path: Path) -> "Settings":
         """The tables of a TOML file, to be laid over each pull's own. Raises ``ConfigError``."""
         try:
-            tables = tomllib.loads(_text(path))
+            tables = tomllib.loads(text_of(path, "check the path"))
         except tomllib.TOMLDecodeError as error:
             raise ConfigError(f"{path} is not valid TOML: {error}") from error
         if not tables:
@@ -56,7 +56,7 @@ class Settings:
     @classmethod
     def instead(cls, path: Path) -> "Settings":
         """A whole configuration. Raises ``ConfigError``."""
-        text = _text(path)
+        text = text_of(path, "check the path")
         parse_config(text, str(path))
         return cls(str(path), whole=text)
 
@@ -68,13 +68,6 @@ class Settings:
         if not self.over:
             return parse_config(config_text, own)
         return check_config(_over(tomllib.loads(config_text), self.over), f"{self.name}, laid over {own}")
-
-
-def _text(path: Path) -> str:
-    try:
-        return path.read_text(encoding="utf-8")
-    except OSError as error:
-        raise ConfigError(f"{path} cannot be read ({error.strerror}): check the path") from error
 
 
 def _over(own: dict[str, Any], new: Mapping[str, Any]) -> dict[str, Any]:

@@ -25,6 +25,9 @@ def list_pulls(db: Path | None, subject: str | None, as_json: bool) -> None:
     if as_json:
         click.echo(json.dumps([asdict(row) for row in rows], indent=2))
         return
+    if subject is not None and not rows:
+        click.echo(f"No pull of {subject}: see steadydraw list for the heads that are there.")
+        return
     from acquire.text import pull_table
 
     click.echo(pull_table(rows))

@@ -83,21 +83,20 @@ def compare(
 def _asked(config: "BenchConfig", options: dict[str, Any], override: tuple[str, ...], others: int) -> "Asked":
     from acquire.cam import cam_from_card, cam_from_csv
     from acquire.comparison.compare import Asked
+    from acquire.config import text_of
     from acquire.records import Refused
     from acquire.units import UnitError, parse_quantity
 
     cam = None
     try:
         if options["cam_file"] is not None:
-            cam = cam_from_csv(options["cam_file"].read_text(encoding="utf-8"))
+            cam = cam_from_csv(text_of(options["cam_file"]))
         elif options["duration"]:
             if not options["lobe_lift"]:
                 raise click.UsageError('--duration needs --lobe-lift, such as "0.340 in".')
             seat_deg, card_deg = options["duration"]
             lobe_lift_m = parse_quantity(options["lobe_lift"], "length")
             cam = cam_from_card(seat_deg, card_deg, lobe_lift_m, options["rocker"])
-    except OSError as error:
-        raise Refused(f"{options['cam_file']} cannot be read ({error.strerror}): check its name") from error
     except (UnitError, ValueError) as error:
         raise Refused(f"{options['cam_file'] or 'the cam'}: {error}") from error
     return Asked(
@@ -117,10 +116,12 @@ def _engine(options: dict[str, Any]) -> "Engine | None":
 
     if not options["bore"] and not options["stroke"]:
         return None
+    if not (options["bore"] and options["stroke"]):
+        raise click.UsageError('--bore and --stroke go together, such as --bore "4.00 in" --stroke "3.48 in".')
     try:
-        bore_m, stroke_m = (parse_quantity(options[name] or "", "length") for name in ("bore", "stroke"))
+        bore_m, stroke_m = (parse_quantity(options[name], "length") for name in ("bore", "stroke"))
     except UnitError as error:
-        raise Refused(f"--bore and --stroke go together: {error}") from error
+        raise Refused(f"--bore or --stroke: {error}") from error
     return Engine(bore_m, stroke_m, options["valves"], options["rpm"])
 
 

@@ -11,12 +11,18 @@ from acquire.commands.options import BENCH, DB, JSON, archive_path
 @click.command()
 @click.option("--config", "config_path", required=True, type=click.Path(path_type=Path), help="The bench's TOML file.")
 @DB
-@click.option("--port", type=int, help="TCP port; 0, the default, takes a free one.")
+@click.option("--port", type=click.IntRange(0, 65535), help="TCP port; 0, the default, takes a free one.")
 @click.option("--host", help="Address to listen on; 127.0.0.1 by default.")
 @click.option("--beyond-this-machine", is_flag=True, help="Answer other machines, unencrypted: trusted networks only.")
 @click.option("--name", "names", multiple=True, help="What other machines call this one, e.g. bench.local.")
 @click.option("--log-file", type=click.Path(dir_okay=False, path_type=Path), help="By default in your log folder.")
-@click.option("--clock-speed", default=1.0, show_default=True, help="For a simulated bench that runs faster than life.")
+@click.option(
+    "--clock-speed",
+    default=1.0,
+    show_default=True,
+    type=click.FloatRange(min=0.1),
+    help="For a simulated bench that runs faster than life.",
+)
 def serve(
     config_path: Path,
     db: Path | None,
@@ -75,8 +81,9 @@ def pull(plan: Path, bench: str | None) -> int:
     from acquire.client import Client
     from acquire.follow import follow, read_plan
 
+    request = read_plan(plan)
     client = Client.find(bench)
-    pull_id = client.begin(read_plan(plan))
+    pull_id = client.begin(request)
     return 0 if follow(client, pull_id, click.echo) else 1
 
 
@@ -85,7 +92,7 @@ def pull(plan: Path, bench: str | None) -> int:
 @click.option("--two-heads", is_flag=True, help="Two heads, three mounts each, compared; results go to --out.")
 @click.option("--out", type=click.Path(file_okay=False, path_type=Path), help="Folder for the results.")
 @click.option("--seed", default=1, show_default=True, help="Another seed is another head on another bench.")
-@click.option("--speed", type=float, help="How much faster than life; 12 hands-off, 1 otherwise.")
+@click.option("--speed", type=click.FloatRange(min=0.1), help="How much faster than life; 12 hands-off, 1 otherwise.")
 @click.option("--endpoints", type=click.Choice(["pty", "tcp"]), help="How the simulated instruments are connected.")
 def demo(
     hands_off: bool, two_heads: bool, out: Path | None, seed: int, speed: float | None, endpoints: str | None

@@ -1,12 +1,16 @@
 """Bad input gets one sentence with file, key and what to do; never a traceback."""
 
+import shlex
+import shutil
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 from acquire.bundled import read_bundled
+from acquire.cli import cli, main
 from acquire.config import ConfigError, parse_config
 from acquire.follow import read_plan
 
@@ -66,23 +70,82 @@ def test_a_plan_with_falling_lifts_is_refused(tmp_path: Path) -> None:
         read_plan(plan)
 
 
-def run(*arguments: str) -> "subprocess.CompletedProcess[str]":
-    return subprocess.run(
-        [sys.executable, "-m", "acquire", *arguments], capture_output=True, text=True, stdin=subprocess.DEVNULL
+def test_a_command_that_cannot_work_says_one_sentence() -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "acquire", "serve", "--config", "nowhere.toml"],
+        capture_output=True,
+        text=True,
+        stdin=subprocess.DEVNULL,
     )
+    assert done.returncode == 2
+    assert "nowhere.toml cannot be read" in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kept_archive: Path) -> Path:
+    """Where the commands below run: a binary file, a text, a file of bad TOML, a folder, an archive."""
+    (tmp_path / "binary").write_bytes(bytes(range(256)))
+    (tmp_path / "list.txt").write_text("nuts, bolts, gaskets, none of which an archive is made of\n" * 20)
+    (tmp_path / "bad.toml").write_text("a = [\n")
+    (tmp_path / "folder").mkdir()
+    shutil.copy(kept_archive, tmp_path / "archive.db")
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+NO_TEXT = "is no text (byte 129 is not UTF-8): check"
 
 
 @pytest.mark.parametrize(
-    ("arguments", "said"),
+    ("line", "said"),
     [
-        (("serve", "--config", "nowhere.toml"), "nowhere.toml cannot be read"),
-        (("list", "--db", "nowhere.db"), "there is no archive at nowhere.db"),
-        (("dashboard",), "no daemon"),
-        (("pull", "nowhere.toml"), "no daemon"),
+        ("list --db nowhere.db", "there is no archive at nowhere.db"),
+        ("list --db list.txt", "list.txt is not an archive (it is not a database)"),
+        ("dashboard", "no daemon is running"),
+        ("pull nowhere.toml", "nowhere.toml cannot be read (No such file or directory): check its name"),
+        ("pull bad.toml", "bad.toml is not valid TOML"),
+        ("pull binary", f"binary {NO_TEXT} its name"),
+        ("serve --config folder", "folder cannot be read"),
+        ("serve --config binary", f"binary {NO_TEXT} the path given with --config"),
+        ("recompute 2 --db archive.db --change binary", f"binary {NO_TEXT} the path"),
+        ("recompute 2 --db archive.db --config binary", f"binary {NO_TEXT} the path"),
+        ("calibrate-range binary", f"binary {NO_TEXT} its name"),
+        ("compare 2 4 --db archive.db --cam binary", f"binary {NO_TEXT} its name"),
+        ("calibrate lift --config bench.toml --points nowhere", "nowhere cannot be read (No such file or directory):"),
+        ("calibrate lift --config bench.toml --points binary", f"binary {NO_TEXT} the path"),
+        ("compare 2 4 --db archive.db --bore '4 in'", "--bore and --stroke go together"),
+        ("demo --hands-off --out list.txt/sub", "cannot be used: "),
+        ("demo --hands-off --out out --speed 0", "0.0 is not in the range x>=0.1"),
+        ("serve --config bad.toml --clock-speed 0", "0.0 is not in the range x>=0.1"),
+        ("serve --config bad.toml --port 99999", "99999 is not in the range 0<=x<=65535"),
+        ("tablet --port 99999", "99999 is not in the range 0<=x<=65535"),
+        ("export 2 --db archive.db -o nowhere/points.csv", "points.csv cannot be used: No such file or directory"),
     ],
 )
-def test_a_command_that_cannot_work_says_one_sentence(arguments: tuple[str, ...], said: str) -> None:
-    done = run(*arguments)
-    assert done.returncode == 2
-    assert said in done.stderr
-    assert done.stderr.count("\n") == 1
+def test_a_wrong_file_or_value_gets_one_sentence_and_exit_code_2(
+    line: str, said: str, folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (folder / "bench.toml").write_text(bench_text(), encoding="utf-8")
+    monkeypatch.setattr(sys, "argv", ["steadydraw", *shlex.split(line)])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 2
+    told = capsys.readouterr()
+    assert said in told.err
+    # what click says of an option stands below two lines on the command's use
+    assert told.err.removeprefix("Usage").count("\n") == (4 if told.err.startswith("Usage") else 1)
+    assert told.out == ""
+
+
+def test_an_unknown_head_is_not_told_as_an_empty_archive(kept_archive: Path) -> None:
+    listed = CliRunner().invoke(cli, ["list", "--db", str(kept_archive), "--subject", "Z-9"])
+    assert "No pull of Z-9" in listed.stdout
+
+
+@pytest.mark.parametrize("name", sorted(cli.commands))
+def test_every_command_has_a_help_that_fits_the_screen(name: str) -> None:
+    shown = CliRunner().invoke(cli, [name, "--help"], terminal_width=80)
+    assert shown.exit_code == 0
+    assert shown.stdout.startswith(f"Usage: cli {name}")
+    assert max(map(len, shown.stdout.splitlines())) <= 80
