@@ -21,18 +21,19 @@ def main() -> None:
     without_rates()
     with tempfile.TemporaryDirectory() as folder:
         os.environ["STEADYDRAW_HOME"] = folder
-        engine = FakeEngine(Path(folder) / "archive.db")
-        archive = FakeArchive(engine)
-        with ServiceThread(Service(engine, engine.name, engine.archive_path, open_archive=archive.open)) as service:
-            for operation in operations():
-                start = time.perf_counter()
+        for operation in operations():
+            # anew for each: a screen that an earlier request put in command would turn the next one's away
+            engine = FakeEngine(Path(folder) / "archive.db")
+            archive = FakeArchive(engine)
+            start = time.perf_counter()
+            with ServiceThread(Service(engine, engine.name, engine.archive_path, open_archive=archive.open)) as service:
                 try:
                     found = f"{fuzz(service, operation, examples)} requests, nothing found"
                 except BaseException as error:
                     if isinstance(error, KeyboardInterrupt):
                         raise
                     found = f"FOUND {error}"
-                print(f"{operation:<40} {time.perf_counter() - start:6.1f} s  {found}", flush=True)
+            print(f"{operation:<40} {time.perf_counter() - start:6.1f} s  {found}", flush=True)
 
 
 if __name__ == "__main__":
