@@ -26,11 +26,15 @@ DIRECTION = click.option("--direction", type=click.Choice(["intake", "exhaust"])
 @click.option("--cam", "cam_file", type=click.Path(path_type=Path), help="Valve lift over crank angle, as CSV.")
 @click.option("--duration", nargs=2, type=float, help="Crank degrees at the seat and at 0.050 in, for a smooth cam.")
 @click.option("--lobe-lift", default="", help='With --duration, such as "0.340 in".')
-@click.option("--rocker", default=1.0, show_default=True, help="Rocker ratio, with --duration.")
+@click.option(
+    "--rocker", default=1.0, show_default=True, type=click.FloatRange(0.5, 3.0), help="Rocker ratio, with --duration."
+)
 @click.option("--bore", default="", help="For the inlet Mach index, with --stroke.")
 @click.option("--stroke", default="", help="For the inlet Mach index, with --bore.")
-@click.option("--valves", default=1, show_default=True, help="Valves that the flow passed at once.")
-@click.option("--rpm", type=float, help="Engine speed for the index.")
+@click.option(
+    "--valves", default=1, show_default=True, type=click.IntRange(min=1), help="Valves that the flow passed at once."
+)
+@click.option("--rpm", type=click.FloatRange(min=0.0, min_open=True), help="Engine speed for the index.")
 @JSON
 @click.option("-o", "--output", type=click.Path(dir_okay=False, path_type=Path), help="Also a page: .pdf or .png.")
 def compare(

@@ -56,6 +56,11 @@ class Run:
     seconds: float = 0.0
 
 
+def law_of(request: PullRequest, run: Run) -> LeakageLaw:
+    """The law of a blank-plate run that was made."""
+    return fit_law(1, request.direction, "2026-01-01T00:00:00+00:00", run.points)
+
+
 class VirtualBench:
     """One simulated bench, its instruments' parsers, and pulls on it."""
 
@@ -148,8 +153,7 @@ class VirtualBench:
 
     def leakage(self, request: PullRequest) -> LeakageLaw:
         """Run a blank-plate run and fit its law."""
-        run = self.pull(request)
-        return fit_law(1, request.direction, "2026-01-01T00:00:00+00:00", run.points)
+        return law_of(request, self.pull(request))
 
     def truth_m3_s(self, direction: Direction, lift_m: float) -> float:
         """The true stated flow at a lift, at the configuration's reference."""
