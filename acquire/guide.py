@@ -166,7 +166,8 @@ class Guidance:
             which = standing.detail.partition(":")[0] or "a reading has stopped changing"
             return _say("stuck", f"{which[0].upper()}{which[1:]}: check its instrument.", wants)
         if standing.state == "stuck":
-            return _say("stuck", f"Not settling: {standing.detail or _missing(standing.missing)}.", wants)
+            why = "flow too unsteady" if standing.missing[:1] == ("noise",) else _missing(standing.missing)
+            return _say("stuck", f"Not settling: {standing.detail or why}.", wants)
         if standing.state in ("waiting", "moving"):
             what = _missing(standing.missing) or "air still moving"
             if standing.missing[:1] == ("test pressure",):

@@ -33,7 +33,7 @@ def hold_text(pull: ArchivedPull, held: PullHold) -> str:
     if not held.points:
         return "\n".join([*lines, "", verdict])
     rows: list[tuple[str, ...]] = [
-        ("step", f"lift {shown.lift_unit}", "target", "±band", "mean", "off", "sd", "/min", "far off", "inside", "")
+        ("step", f"lift {shown.lift_unit}", "target", "±band", "mean", "off", "sd", "/min", "far off", "in %", "")
     ]
     for one in held.points:
         hold = one.hold
@@ -52,7 +52,7 @@ def hold_text(pull: ArchivedPull, held: PullHold) -> str:
                         shown.pressure(hold.sd_pa),
                         _signed(shown.pressure(hold.slope_pa_per_s * 60)),
                         _signed(shown.pressure(hold.largest_excursion_pa)),
-                        f"{hold.inside_share * 100:.0f} %",
+                        f"{hold.inside_share * 100:.0f}",
                         "held" if hold.held else "NO",
                     )
                 ),
@@ -75,7 +75,7 @@ def hold_text(pull: ArchivedPull, held: PullHold) -> str:
             *lines,
             "",
             columns(rows),
-            f"({unit}; off: mean less target; far off: the sample farthest from the target)",
+            f"({unit}; off: mean less target; far off: the farthest sample; in %: inside)",
             "",
             *traces,
             *loose,

@@ -201,13 +201,14 @@ def from_request(request: PullRequest, bench: BenchSummary, *, same_head: bool) 
 def from_template(template: Template, values: Mapping[str, str], bench: BenchSummary) -> dict[str, str]:
     """The form with a template's set-up, direction, range and lifts; the head stays.
 
-    A run on a plate takes the set-up only: what is run, and which way, was chosen before.
+    A run on a plate takes the set-up only: what is run, and which way, was chosen before, and a head's range is
+    too large for a leak.
     """
     filled = dict(values) | _written(template.setup, "setup", bench)
     lift = KINDS[values["kind"]] == "lift"
     if lift:
         filled["direction"] = template.direction
-    if template.meter_range in bench.meter_ranges and (lift or not values["meter_range"]):
+    if lift and template.meter_range in bench.meter_ranges:
         filled["meter_range"] = template.meter_range
     _put_lifts(filled, template.lifts_m, bench, "")
     return filled

@@ -107,6 +107,10 @@ async def test_a_silent_daemon_is_said_within_two_seconds_and_heals() -> None:
     async with stand(first=HOLD, impatient=True) as its:
         its.clock.push(SILENCE_S + 0.05)
         await its.sees("No word from the bench", "▒ OLD")
+        # the page of instruments does not go on calling them live
+        await its.press("i")
+        await its.sees("! No word from the bench's daemon", "Nothing here is known to be so now. It was last:")
+        await its.press("escape")
         await its.show(frame(1.0, pull=pull_view(2)))
         await its.until(lambda: "No word from" not in its.text(), "healing")
     assert SILENCE_S < 2
@@ -317,6 +321,20 @@ async def test_a_notice_comes_without_the_long_path_of_its_port() -> None:
         told = "front_end on /dev/serial/by-id/usb-1a86_USB_Serial-if00-port0: 1 line was not used"
         await its.show(LiveEvent(number=1, kind="notice", t_us=0, sentence=told), frame(1.0))
         assert its.rows()[0].startswith(" · front_end: 1 line was not used")
+        # the bytes of a line are for the page of instruments
+        told = (
+            "front_end: 33 lines were not used (last: 'P1 0.7650'; since the start: 33 out of range): check the cable"
+        )
+        await its.show(LiveEvent(number=3, kind="notice", t_us=0, sentence=told), frame(1.5))
+        await its.sees("front_end: 33 lines were not used (since the start: 33 out of range)")
+        # what is too long for its row is told whole all the same, and the sentence stays
+        told = (
+            "Room pressure, temperature and humidity were entered on 2026-01-15, which is too old: the pull is marked."
+        )
+        await its.show(LiveEvent(number=4, kind="mark", t_us=0, sentence=told), frame(1.6))
+        await its.sees("! Room pressure")
+        assert told in " ".join(row.strip() for row in its.rows()[:2])
+        await its.sees("Scan the next head's label")
         told = "lift on COM3: the port is open; see /var/log"
         await its.show(LiveEvent(number=2, kind="notice", t_us=0, sentence=told), frame(2.0))
         assert told in its.rows()[0]

@@ -3,11 +3,15 @@
 import asyncio
 from pathlib import Path
 
+from acquire.records import Setup, Template
 from acquire.ui.screens.form import FormScreen
 from acquire.ui.screens.mounts import MountsScreen
 from acquire.ui.screens.run import RunScreen
+from acquire.ui.words import local_time
 from tests.ui.fake import ended_view, frame, request
 from tests.ui.helpers import Stand, stand
+
+OTHER = Setup(bore_fixture_diameter_m=0.1, inlet_treatment="clay")
 
 
 async def until_ended(its: Stand) -> RunScreen:
@@ -22,8 +26,10 @@ async def until_ended(its: Stand) -> RunScreen:
 
 async def test_the_checks_are_listed_with_when_they_were_run_last(kept_archive: Path) -> None:
     async with stand((80, 24), archive=kept_archive) as its:
+        newest = next(row for row in its.bench.pulls() if row.kind == "leakage" and row.direction == "intake")
         await its.press("k")
-        await its.sees("Check the bench", "Leakage run, intake", "last 2026-11-25", "Reference plate", "never run")
+        last = f"last {local_time(newest.started_utc)[:10]}"
+        await its.sees("Check the bench", "Leakage run, intake", last, "Reference plate", "never run")
 
 
 async def test_readiness_runs_as_a_command_and_says_what_stops_it(kept_archive: Path, tmp_path: Path) -> None:
@@ -46,7 +52,9 @@ async def test_steadiness_over_all_pulls_is_read_from_the_bench_s_archive(kept_a
         page = await until_ended(its)
         assert page.words[-2:] == ["--db", str(kept_archive)]
         assert page.code == 0
+        # read from its beginning, so that the verdict stands in the title too
         await its.sees("● It is not getting worse.")
+        assert its.rows()[0].endswith("● It is not getting worse.")
 
 
 async def test_a_first_leakage_run_comes_with_three_pressures_and_as_a_blank_plate() -> None:
@@ -61,6 +69,45 @@ async def test_a_first_leakage_run_comes_with_three_pressures_and_as_a_blank_pla
         assert form.values["direction"] == "exhaust"
         assert form.values["identifier"] == "blank plate"
         assert form.values["test_pressures_pa"] == "9.3 19 28 inH2O"
+        assert form.values["model"] == ""
+        await its.sees("The plate", "Plate identifier")
+        # a template brings its set-up, and neither another kind of run nor the other way nor a head's range
+        its.bench.kept = [
+            Template(name="a", setup=OTHER, direction="intake", meter_range="small", lifts_m=request().lifts_m)
+        ]
+        range_before = form.values["meter_range"]
+        await its.press("f3")
+        await its.sees("Which template?")
+        await its.press("1")
+        await its.until(lambda: form.values["inlet_treatment"] == "clay", "the template")
+        assert form.values["kind"] == "leakage run, blank plate"
+        assert (form.values["direction"], form.values["meter_range"]) == ("exhaust", range_before)
+        # a reference plate is run at the pressure that heads are tested at
+        form.query_one("#field-kind").focus()
+        form.values["test_pressures_pa"] = ""
+        await its.press("right")
+        assert form.values["kind"] == "reference plate"
+        assert form.values["test_pressures_pa"] == "28 inH2O"
+
+
+async def test_after_a_run_on_a_plate_the_same_keys_lead_on_to_plates_and_enter_to_a_head() -> None:
+    ended = frame(pull=ended_view(kind="leakage"), situation="ended", sentence="Leakage run complete.")
+    leakage = request(kind="leakage", lifts_m=(), schedule_name="", test_pressures_pa=(2000.0, 7000.0))
+    async with stand((80, 24), last=leakage, first=ended) as its:
+        await its.sees("Enter next head   a this run again   o this run, exhaust", "Take the blank plate off")
+        assert "flow sheet" not in its.text()
+        for key, kind, direction in (
+            ("o", "leakage run, blank plate", "exhaust"),
+            ("a", "leakage run, blank plate", "intake"),
+            ("enter", "lift pull", "intake"),
+        ):
+            await its.press(key)
+            await its.until(lambda: isinstance(its.app.screen, FormScreen), "the form")
+            form = its.app.screen
+            assert isinstance(form, FormScreen)
+            assert (form.values["kind"], form.values["direction"]) == (kind, direction)
+            await its.press("escape")
+            await its.until(lambda: not isinstance(its.app.screen, FormScreen), "the bench")
 
 
 async def test_a_leakage_run_is_made_as_the_last_one_was_and_the_next_head_is_not(kept_archive: Path) -> None:
@@ -108,6 +155,8 @@ async def test_at_the_verdict_one_key_writes_the_flow_sheet_and_another_shows_ho
         page = await until_ended(its)
         assert page.words[:2] == ["steady", "2"]
         await its.sees("● The test pressure held.")
+        assert its.rows()[0].endswith("● The test pressure held.")
+        assert all(len(line) <= 80 for line in page.lines)
         await its.press("escape", "f")
         page = await until_ended(its)
         assert page.words[:3] == ["sheet", "2", "4"]

@@ -259,3 +259,17 @@ async def test_the_next_form_follows_the_pull_on_the_screen_even_when_it_was_beg
         form = await open_form(its, "o")
         assert form.values["meter_range"] == "small"
         assert form.values["direction"] == "exhaust"
+
+
+async def test_a_choice_says_of_how_many_it_is_one_and_what_was_put_right_is_complained_of_no_more() -> None:
+    async with stand(last=None) as its:
+        form = await open_form(its, "enter")
+        await its.press("f2")
+        await its.sees("Every pull belongs to a head or plate")
+        form.query_one("#field-meter_range").focus()
+        await its.sees("Choose the meter range that is in use", "choose ▸  one of 2")
+        await its.press("right")
+        await its.sees("small ▸  1 of 2")
+        assert "Choose the meter range" not in its.text()
+        await its.press("right")
+        await its.sees("large ▸  2 of 2")

@@ -140,6 +140,9 @@ async def test_without_colour_every_state_still_has_its_word_and_shape(monkeypat
         colours = [its.color.triplet for its in styles if its.color is not None and its.color.triplet is not None]
         assert colours
         assert all(its.red == its.green == its.blue for its in colours)
+        # trouble is reversed to black on white, which a terminal of 16 greys keeps apart
+        v = its.app.theme_variables
+        assert (v["bad"], v["on-bad"], v["act-fill"], v["on-act"]) == ("#f0f0f0", "#000000", "#f0f0f0", "#000000")
 
 
 SNAPSHOTS = {

@@ -70,6 +70,7 @@ async def test_lists_forms_and_the_lines_between_pulls_are_tapped() -> None:
         await its.show(ended)
         await tap(its, "this head, exhaust")
         await its.until(lambda: isinstance(its.app.screen, FormScreen), "the form")
+        await its.sees("BEGIN THE PULL")
         await tap(its, "BEGIN THE PULL")
         await its.until(lambda: [asked.direction for asked in its.bench.begun] == ["exhaust"], "the pull")
         picked: list[int | None] = []

@@ -278,7 +278,8 @@ class BenchKeys(CareKeys, ReplayKeys, EntryKeys, PlaceScreen[None]):
 
     def do_instruments(self) -> None:
         """Look at the instruments."""
-        self.app.push_screen(InstrumentsScreen(self.dash.bench_facts))
+        recorded = self.dash.recorded
+        self.app.push_screen(InstrumentsScreen(self.dash.bench_facts, recorded.name if recorded is not None else ""))
 
     def _leave_cautions(self) -> None:
         self.cautions_due = False

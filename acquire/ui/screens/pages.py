@@ -109,8 +109,9 @@ def _help_line(key: Key, width: int) -> Content:
 class InstrumentsScreen(PageScreen):
     """Every instrument and every reading, with its source, age and state, as of now."""
 
-    def __init__(self, bench: BenchSummary) -> None:
-        super().__init__("Instruments and readings")
+    def __init__(self, bench: BenchSummary, recording: str = "") -> None:
+        # what was live then is not live now
+        super().__init__(f"Instruments and readings{f', as recorded: {recording}' if recording else ''}")
         self._bench = bench
 
     def on_mount(self) -> None:

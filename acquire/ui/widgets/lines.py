@@ -5,6 +5,8 @@ from collections.abc import Sequence
 from acquire.ui.keys import Key, Place, keys_at
 from acquire.ui.widgets.canvas import Canvas, Line, Span, clip, spread, tapped, width_of
 
+HELP: Line = (("?", "bold $act"), (" help ", ""))
+
 
 class TextLine(Canvas):
     """Styled text, changed as a whole."""
@@ -32,8 +34,9 @@ class TextLine(Canvas):
 
 
 def key_spans(keys: Sequence[Key], words: dict[str, str], width: int, before: str = "") -> list[Span]:
-    """``before``, then keys and words, as many as fit; help always has its place at the end. Each is tapped as well."""
-    tail = tapped([("?", "bold $act"), (" help ", "")], "app.tap('f1')")
+    """``before``, then keys and words, as many as fit; the way out and help always have their place at the end."""
+    last = [key for key in keys if "escape" in key.keys]
+    tail = [span for key in last for span in _key_span(key, words)] + tapped(HELP, "app.tap('f1')")
     room = width - width_of(tail)
     spans: list[Span] = []
     if before:
@@ -41,14 +44,19 @@ def key_spans(keys: Sequence[Key], words: dict[str, str], width: int, before: st
         spans.append((f"{before}  ", "bold $on-act on $act-fill"))
         room -= len(before) + 2
     for key in keys:
-        if not key.in_line or key.action == "help":
+        if not key.in_line or key.action == "help" or key in last:
             continue
-        word = words.get(key.action, key.word)
-        if len(key.shown) + len(word) + 3 > room:
+        its = _key_span(key, words)
+        if width_of(its) > room:
             break
-        spans += tapped([(key.shown, "bold $act"), (f" {word}  ", "")], f"app.tap('{key.tapped}')")
-        room -= len(key.shown) + len(word) + 3
+        spans += its
+        room -= width_of(its)
     return [*spans, *tail]
+
+
+def _key_span(key: Key, words: dict[str, str]) -> list[Span]:
+    """A key and its word, tapped as well as pressed."""
+    return tapped([(key.shown, "bold $act"), (f" {words.get(key.action, key.word)}  ", "")], f"app.tap('{key.tapped}')")
 
 
 class KeyLine(Canvas):
