@@ -73,6 +73,11 @@ async def test_the_dashboard_is_drawn_in_the_page_and_hears_its_keys() -> None:
             await until("VALVE LIFT")
             await page.send_json(["stdin", "?"])
             await until("Keys and signs")
+            await page.send_json(["stdin", "\x1b"])
+            await until("VALVE LIFT")
+            # a finger on the upper of the two rows of keys, as the page tells of it
+            await page.send_json(["stdin", "\x1b[<0;3;23M\x1b[<0;3;23m"])
+            await until("Head identifier")
             await page.send_json(["stdin", "\x11"])
             async with asyncio.timeout(20):
                 while not page.closed:

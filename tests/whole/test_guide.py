@@ -6,6 +6,7 @@ from acquire.config import Display
 from acquire.guide import Guidance, Silence
 from acquire.pull import PullCore
 from acquire.units import INCH_M
+from tests.ui.fake import point as taken_point
 from tests.whole.test_pulls import request
 from tests.whole.virtual import VirtualBench, demo_config
 
@@ -58,3 +59,12 @@ def test_metric_units_reach_the_sentence() -> None:
     told = "\n".join(run.sentences)
     assert "Open the valve to 5.08 mm: " in told
     assert "Raise the test pressure to 6.974 kPa: " in told
+
+
+@pytest.mark.parametrize(
+    ("flow_cfm", "half_cfm", "said"),
+    [(121.7, 0.5, "121.7 cfm ± 0.5"), (2.23, 0.04, "2.23 cfm ± 0.04"), (2.2, 0.0, "2.2 cfm ± 0.0")],
+)
+def test_a_taken_point_has_the_digits_that_its_interval_needs(flow_cfm: float, half_cfm: float, said: str) -> None:
+    point = taken_point(2, flow_cfm, half_cfm)
+    assert Guidance(Display(), "conventional").taken(point) == f"Taken at 0.300 in: {said}."

@@ -139,6 +139,8 @@ TABLE: list[tuple[str, Guide, Situation, str]] = [
      "The flow reading has stopped changing: check its instrument."),
     ("will not settle", guide(Stand(standing_now=Standing("stuck", ("hunting",)))), "stuck",
      "Not settling: test pressure is hunting."),
+    ("too unsteady", guide(Stand(standing_now=Standing("stuck", ("noise",)))), "stuck",
+     "Not settling: flow too unsteady."),
     ("taken, valve to open", guide(Stand(lift_in=0.2), None, TAKEN), "open_valve",
      "Taken. Open the valve to 0.300 in: 0.100 more."),
     ("taken, all in place", guide(Stand(), None, TAKEN), "taken", "Taken. Next 0.300 in."),

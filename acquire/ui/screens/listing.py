@@ -1,10 +1,12 @@
 """A list in a box with one marked line, on a screen that may be lower than the list is long."""
 
+import textwrap
 from collections.abc import Sequence
 
 from textual.app import ComposeResult
 from textual.containers import Vertical
 from textual.screen import ModalScreen
+from textual.widgets import Static
 
 from acquire.ui.keys import keys_at
 from acquire.ui.screens.place import PlaceScreen, R
@@ -12,7 +14,7 @@ from acquire.ui.widgets.canvas import Canvas, Line, Span, clip, spread, tapped, 
 from acquire.ui.widgets.lines import KeyLine, TextLine
 from acquire.ui.widgets.steps import hidden_said
 
-_AROUND = 9  # frame, title and keys
+_AROUND = 8  # frame, keys and what is blank
 
 
 class ListLines(Canvas):
@@ -62,14 +64,13 @@ class ListScreen(PlaceScreen[R], ModalScreen[R]):
 
     def compose(self) -> ComposeResult:
         with Vertical(classes="box"):
-            yield TextLine(id="list-title")
+            yield Static(self.heading, classes="box-title")
             yield ListLines()
             yield TextLine(id="list-beneath")
             yield KeyLine(keys_at(self.place))
 
     def on_mount(self) -> None:
         """Draw it once."""
-        self.query_one("#list-title", TextLine).show([(self.heading, "bold")])
         self.renew()
 
     def on_resize(self) -> None:
@@ -85,7 +86,8 @@ class ListScreen(PlaceScreen[R], ModalScreen[R]):
         """Show the lines as they are now."""
         lines, beneath = self.lines(), self.beneath()
         touch = 2 if self.has_class("-touch") else 0
-        room = max(3, self.app.size.height - _AROUND - len(beneath) - touch)
+        title = len(textwrap.wrap(self.heading, self.across))
+        room = max(3, self.app.size.height - _AROUND - title - len(beneath) - touch)
         its, under = self.query_one(ListLines), self.query_one("#list-beneath", TextLine)
         its.styles.height = min(len(lines), room)
         its.show(lines, self.marked)
