@@ -53,6 +53,13 @@ def test_a_gap_in_the_samples_stays_a_gap(value: float) -> None:
     seen = covered(strip_of([value] * 100 + [None] * 100 + [value] * 100, every_s=SPAN_S / 300))
     first, last = seen.index(False), len(seen) - seen[::-1].index(False)
     assert last - first == pytest.approx(len(seen) / 3, abs=2)
+    # a reading that is missing now lies neither in its band nor outside
+    history = History()
+    for t_s, its in ((0.0, value), (0.1, None)):
+        history.add(t_s, its)
+    plot = HoldPlot(history, id="strip")
+    plot.strip = Strip("Lift in", "Lift", 10.0, 1.0, 2, 1.0)
+    assert text_of(plot.paint(60, 6))[0].endswith("▒ no reading")
     assert not any(seen[first:last])
     # and a silence without any word is no line either
     history = History()

@@ -144,6 +144,8 @@ class HoldPlot(Canvas):
             said = [("◇ outside", "$act")] if held_s is None else [(f"● in the band for {held_s:.0f} s", "$good")]
             if held_s is not None and held_s > SPAN_S - 1:
                 said = [("● in the band throughout", "$good")]
+        if drawn and self._history.samples[-1][1] is None:
+            said = [("▒ no reading", "bold $bad")]
         if strip.old:
             said = [("▒ OLD", "bold $bad")]
         title: Line = [(strip.title, "bold")]
