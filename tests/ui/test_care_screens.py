@@ -132,8 +132,12 @@ async def test_mounts_are_told_apart_by_keys_and_studied(kept_archive: Path) -> 
         await its.sees("mount 1", "mount 4")
         screen = its.app.screen
         assert isinstance(screen, MountsScreen)
+        # a pull a mount is no study, and is not made one
+        await its.press("enter")
+        await its.sees("! Two pulls must share a mount")
         await its.press("down", "space", "down", "down", "space", "up", "delete")
         assert screen.mounts() == ["4,3", "1"]
+        await its.sees("2 mounts, 3 pulls")
         await its.sees("left out")
         await its.press("up", "up", "delete")
         assert screen.mounts() == ["3", "1"]

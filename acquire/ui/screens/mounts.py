@@ -46,6 +46,18 @@ class MountsScreen(ListScreen[list[str] | None]):
             for row, number in zip(self.rows, self._numbers(), strict=True)
         ]
 
+    def beneath(self) -> list[str]:
+        """Whether these mounts make a study."""
+        return ["", self._wanting() or f"{len(self.mounts())} mounts, {sum(self.counts)} pulls"]
+
+    def _wanting(self) -> str:
+        words = self.mounts()
+        if len(words) < 2:
+            return "! Two mounts or more are needed: Space begins one"
+        if not any("," in word for word in words):
+            return "! Two pulls must share a mount: Space joins one to those before"
+        return ""
+
     def action_line(self, index: int) -> None:
         """A line was tapped: mark it, and where it is marked already a new mount begins there, or not."""
         if index == self.marked:
@@ -64,5 +76,6 @@ class MountsScreen(ListScreen[list[str] | None]):
         self.renew()
 
     def do_study(self) -> None:
-        """These mounts."""
-        self.dismiss(self.mounts())
+        """These mounts, if they make a study; what is wanting stands beneath them."""
+        if not self._wanting():
+            self.dismiss(self.mounts())

@@ -81,9 +81,8 @@ class RunScreen(PageScreen):
             if not self._to_read:
                 scroll.scroll_end(animate=False)
             elif self.code is not None:
-                self.query_one("#page-title", Static).update(
-                    Content(f"{self.heading}   {self._ends.get(self.code, '')}")
-                )
+                said = self._ends.get(self.code, "! It was not done: see below.")
+                self.query_one("#page-title", Static).update(Content(f"{self.heading}   {said}"))
 
     async def _stop(self) -> None:
         process = self._process
