@@ -96,6 +96,7 @@ async def test_after_a_run_on_a_plate_the_same_keys_lead_on_to_plates_and_enter_
     async with stand((80, 24), last=leakage, first=ended) as its:
         await its.sees("Enter next head   a this run again   o this run, exhaust", "Take the blank plate off")
         assert "flow sheet" not in its.text()
+        its.app.last_request = request()
         for key, kind, direction in (
             ("o", "leakage run, blank plate", "exhaust"),
             ("a", "leakage run, blank plate", "intake"),

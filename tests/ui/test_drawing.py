@@ -67,7 +67,8 @@ def test_a_gap_in_the_samples_stays_a_gap(value: float) -> None:
         history.add(float(t_s), value)
     plot = HoldPlot(history, id="strip")
     plot.strip = Strip("Lift in", "Lift", 10.0, 1.0, 2, 1.0)
-    assert not all(covered([row[9:] for row in text_of(plot.paint(50, 6))[1:]]))
+    seen = covered([row[9:] for row in text_of(plot.paint(50, 6))[1:]])
+    assert seen.count(False) >= len(seen) // 4
 
 
 # ---------------------------------------------------------------- the curve
