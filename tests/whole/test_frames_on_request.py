@@ -182,8 +182,7 @@ def test_a_listener_that_fails_keeps_nobody_from_hearing_and_the_engine_going(
     engine.subscribe(deaf)
     engine.subscribe(lambda event: heard.append(event.sentence))
     engine.announce("another screen is in command")
-    until(lambda: bool(heard), "the others hear nothing")
-    assert heard == ["another screen is in command"]
+    until(lambda: "another screen is in command" in heard, "the others hear nothing")
     # the work goes on, and knows of no fault of its own
     pull_id = engine.begin(kept_pull().request)
     until(lambda: engine.frame().pull_id == pull_id, "the engine's thread has ended")
