@@ -2,11 +2,11 @@
 
 from pydantic import Field
 
-from acquire.calibration import Calibration
+from acquire.calibration.record import Calibration
 from acquire.config import Table
-from acquire.readiness import LastReady
+from acquire.ready.record import LastReady
 from acquire.response import BenchResponse
-from acquire.room_entry import RoomEntry
+from acquire.room.entry import RoomEntry
 
 
 class Basis(Table):

@@ -38,9 +38,9 @@ class Kept(Generic[R]):
 
 def kinds() -> dict[str, type[BenchRecord]]:
     """Every kind that may be kept, by name."""
-    from acquire.calibration import Calibration, CalibrationCheck
-    from acquire.readiness import Readiness
-    from acquire.repeatability import Repeatability
-    from acquire.room_entry import RoomEntry
+    from acquire.calibration.record import Calibration, CalibrationCheck
+    from acquire.ready.record import Readiness
+    from acquire.repeat.record import Repeatability
+    from acquire.room.entry import RoomEntry
 
     return {its.KIND: its for its in (Calibration, CalibrationCheck, Readiness, Repeatability, RoomEntry)}

@@ -1,7 +1,7 @@
 """Which points of a pull a command means."""
 
 from acquire.records import ArchivedPull, Refused
-from acquire.repeatability import SAME_LIFT_M
+from acquire.repeat.record import SAME_LIFT_M
 from acquire.units import UnitError, from_si, parse_quantity, to_si
 from acquire.values import Point
 

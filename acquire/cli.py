@@ -85,10 +85,10 @@ def _spoken_errors() -> tuple[type[Exception], ...]:
     """Errors whose message is already a sentence for the operator."""
     from acquire.client import ClientError
     from acquire.config import ConfigError
+    from acquire.daemon.single import AlreadyRunning
     from acquire.publishing.broker import BrokerError
     from acquire.records import Refused
     from acquire.sheet import SheetError
-    from acquire.single import AlreadyRunning
     from acquire.store.errors import ArchiveError
     from drivers.errors import DriverError
 

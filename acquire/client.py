@@ -22,6 +22,7 @@ from urllib.parse import quote, urlencode, urlsplit
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from acquire.bench_records import BenchRecord
+from acquire.beside.shadow import PullBeside
 from acquire.records import (
     Action,
     ArchivedPull,
@@ -35,7 +36,6 @@ from acquire.records import (
     Subject,
     Template,
 )
-from acquire.shadow import PullBeside
 from acquire.values import Direction, PullKind
 from acquire.where import Address, read_address, read_addresses
 from acquire.wire import (

@@ -13,7 +13,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, Field, ValidationError, model_validator
 
-from acquire.air import check_entered, station_pressure_pa
+from acquire.flow.air import check_entered, station_pressure_pa
 from acquire.meters import KINDS, AnyMeterRange, MeterRange
 from acquire.publishing.settings import Publish
 from acquire.quantity import Area, Flow, Humidity, Length, Pressure, Ratio, Seconds, Table, Temperature, Volume

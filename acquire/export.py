@@ -8,9 +8,9 @@ import csv
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, TextIO
 
-from acquire.calibration_words import calibrations_said
+from acquire.calibration.words import calibrations_said
 from acquire.config import BenchConfig, parse_tables
-from acquire.port_figures import port_point
+from acquire.port.figures import port_point
 from acquire.records import ArchivedPull
 from acquire.scaling import scale_for
 from acquire.store.reader import ArchiveReader

@@ -4,7 +4,7 @@ from pathlib import Path
 
 from acquire.bench_records import BenchRecord
 from acquire.client import Client, ClientError
-from acquire.single import claim_archive
+from acquire.daemon.single import claim_archive
 from acquire.store.archive import Archive
 from acquire.where import read_addresses
 

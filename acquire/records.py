@@ -30,7 +30,7 @@ from acquire.config import (
     Volume,
     Zero,
 )
-from acquire.port import Valve, seat_area_m2
+from acquire.port.geometry import Valve, seat_area_m2
 from acquire.quantity import Angle
 from acquire.units import Water
 from acquire.values import (
@@ -229,7 +229,7 @@ class LeakageLaw(Table):
     """Leakage as an effective area over the test pressure, from a blank-plate run.
 
     area = ``area_m2`` - ``gap_area_m2`` (1 - (p / reference)^0.5): a hole and a
-    thin gap, see ``acquire.leakage``. ``standard_uncertainty_m2`` holds at the
+    thin gap, see ``acquire.leakage.run``. ``standard_uncertainty_m2`` holds at the
     reference, ``gap_uncertainty_m2`` and ``covariance_m4`` carry it to other
     pressures. Where ``gap_uncertainty_m2`` is None (laws of the first version)
     area = ``area_m2`` (p / reference)^``exponent``; else ``exponent`` only

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import TypeAdapter
 
-from acquire.calibration import Calibration
-from acquire.calibration_doubt import ZEROED, doubt_at, number_for
+from acquire.calibration.doubt import ZEROED, doubt_at, number_for
+from acquire.calibration.record import Calibration
 from acquire.units import SI_UNIT, Water, factor, from_si, kind_of, to_si
 from drivers.base import ChannelSettings, Instrument
 from drivers.counting import Counting

@@ -5,17 +5,17 @@ from collections.abc import Iterable, Sequence
 from textwrap import fill
 from typing import Any
 
-from acquire.calibration_words import calibrations_said
+from acquire.calibration.words import calibrations_said
 from acquire.config import BenchConfig
-from acquire.convention import convention_said, flow_unit_said
-from acquire.leakage_words import amount_said, measured_said, too_old_said
+from acquire.flow.convention import convention_said, flow_unit_said
+from acquire.flow.range_comparison import ranges_compared
+from acquire.flow.statement import Statement
+from acquire.leakage.words import amount_said, measured_said, too_old_said
 from acquire.lifts import lift_digits
-from acquire.range_comparison import ranges_compared
-from acquire.ready_words import ready_said
+from acquire.pull.typed_step import typed_said
+from acquire.ready.said import ready_said
 from acquire.records import ArchivedPull, PullRow
-from acquire.room_words import pull_air_lines
-from acquire.statement import Statement
-from acquire.typed_step import typed_said
+from acquire.room.words import pull_air_lines
 from acquire.units import UnitError, from_si, kind_of, units_of
 from acquire.values import Point
 

@@ -10,7 +10,7 @@ from typing import Literal
 
 Direction = Literal["intake", "exhaust"]
 PullKind = Literal["lift", "leakage", "plate"]
-# what a stated flow means, see ``acquire.statement``
+# what a stated flow means, see ``acquire.flow.statement``
 Convention = Literal["same restriction", "by mass", "as is"]
 Channel = Literal[
     "test_pressure",

@@ -9,8 +9,8 @@ from pathlib import Path
 
 from acquire.client import Client
 from acquire.config import parse_config
-from acquire.demo import daemon_on, demo_config_text, operator_follows, simulated_bench
-from acquire.demo_plan import demo_requests
+from acquire.demo.plan import demo_requests
+from acquire.demo.run import daemon_on, demo_config_text, operator_follows, simulated_bench
 from acquire.ui.app import Dashboard
 
 PICTURES = Path(__file__).parent / "data" / "pictures"

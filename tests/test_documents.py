@@ -11,7 +11,7 @@ import acquire
 from acquire.bundled import read_bundled
 from acquire.cli import cli
 from acquire.config import parse_config
-from acquire.flow import FlowModel
+from acquire.flow.reading import FlowModel
 from acquire.units import CFM_M3_S, INH2O_PA
 from acquire.values import AirState
 
@@ -53,14 +53,14 @@ def loaded_by(statement: str) -> set[str]:
     return set(done.stdout.split())
 
 
-@pytest.mark.parametrize("statement", ["import acquire.serve", "import acquire.cli", "import acquire.client"])
+@pytest.mark.parametrize("statement", ["import acquire.daemon.serve", "import acquire.cli", "import acquire.client"])
 def test_the_daemon_and_the_client_load_neither_screen_nor_tables_nor_plots(statement: str) -> None:
     assert not {"pandas", "textual", "matplotlib", "typst", "sim"} & loaded_by(statement)
 
 
 def test_the_dashboard_reaches_neither_engine_nor_archive() -> None:
     loaded = loaded_by("import acquire.ui.app")
-    assert not {"acquire.engine", "acquire.pull", "acquire.store.archive", "sqlite_utils", "scipy"} & loaded
+    assert not {"acquire.daemon.engine", "acquire.pull.core", "acquire.store.archive", "sqlite_utils", "scipy"} & loaded
 
 
 def test_the_packages_tested_are_those_of_this_folder() -> None:

@@ -15,9 +15,9 @@ from textual.pilot import Pilot
 
 from acquire.client import Client, this_screen
 from acquire.config import parse_config
-from acquire.demo import daemon_on, demo_config_text, operator_follows, simulated_bench
-from acquire.demo_plan import demo_templates
-from acquire.recorded import RecordedBench
+from acquire.demo.plan import demo_templates
+from acquire.demo.run import daemon_on, demo_config_text, operator_follows, simulated_bench
+from acquire.sessions.recorded import RecordedBench
 from acquire.ui.app import Dashboard
 from acquire.ui.screens.form import FormScreen
 from acquire.ui.screens.run import RunScreen

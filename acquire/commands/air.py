@@ -30,8 +30,8 @@ def air(db: Path | None, as_json: bool, show: bool, by: str, **given: str | None
     from acquire.clock import SystemClock
     from acquire.keeping import keep
     from acquire.records import Refused
-    from acquire.room_entry import RoomEntry, read_entry
-    from acquire.room_words import entries_text, entry_lines
+    from acquire.room.entry import RoomEntry, read_entry
+    from acquire.room.words import entries_text, entry_lines
 
     if show or not any(given.values()):
         if show and any(given.values()):

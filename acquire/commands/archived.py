@@ -48,7 +48,7 @@ def show(pull: str, db: Path | None, flow_in: str | None, noise: bool, as_json: 
     with archive_reader(db) as reader:
         found = reader.pull(pull)
     if noise and not as_json:
-        from acquire.noise_text import noise_text
+        from acquire.flow.noise_text import noise_text
 
         click.echo(noise_text(found))
         return
@@ -117,7 +117,7 @@ def replay(
     """Replay a SESSION (number, or pull:ID for all of a pull's). Exit code 1 on any difference."""
     if speed is not None and as_fast_as_possible:
         raise click.UsageError("Give --speed or --as-fast-as-possible, not both.")
-    from acquire.replaying import replay_command
+    from acquire.sessions.replaying import replay_command
 
     return replay_command(archive_path(db), session, speed, config_path, watch, click.echo, chosen)
 

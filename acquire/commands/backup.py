@@ -22,8 +22,8 @@ def backup(to: Path, db: Path | None, force: bool, keep: int | None) -> None:
     pull and point there. It is an archive: read it with --db FILE. Keep it
     on another disk.
     """
-    from acquire.backup import back_up
     from acquire.clock import SystemClock
+    from acquire.store.backup import back_up
 
     archive = archive_path(db)
     with click.progressbar(length=1000, label="copying", file=sys.stderr) as bar:
@@ -46,8 +46,8 @@ def restore(file: Path, db: Path | None) -> None:
     The backup is checked before; the present archive is set aside under
     another name, not removed.
     """
-    from acquire.backup import restore as restore_archive
     from acquire.clock import SystemClock
+    from acquire.store.backup import restore as restore_archive
 
     archive = archive_path(db)
     made, aside = restore_archive(file, archive, SystemClock().utc())
@@ -65,7 +65,7 @@ def rescue(db: Path | None, output: Path) -> None:
     First look whether a backup serves you better: it has all that was there
     when it was made.
     """
-    from acquire.rescue import rescue as save_what_can_be_read
+    from acquire.store.rescue import rescue as save_what_can_be_read
 
     saved = save_what_can_be_read(archive_path(db), output)
     rows = {its.table: its.rows for its in saved}

@@ -31,9 +31,9 @@ def budget(
     as_json: bool,
 ) -> None:
     """Where the ± of a PULL comes from, and what to improve first."""
-    from acquire.budget_text import Shown, budget_json, budget_text
+    from acquire.budget.rebuild import confirmed
+    from acquire.budget.text import Shown, budget_json, budget_text
     from acquire.choosing import chosen_points
-    from acquire.rebuild import confirmed
 
     if lift is not None and step is not None:
         raise click.UsageError("Give --lift or --step, not both.")

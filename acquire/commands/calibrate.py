@@ -9,8 +9,8 @@ import click
 from acquire.commands.options import BENCH, DB, JSON
 
 if TYPE_CHECKING:
-    from acquire.calibrating_bench import Bench
-    from acquire.calibration_making import Asked, Taken, Target
+    from acquire.calibration.bench import Bench
+    from acquire.calibration.making import Asked, Taken, Target
 
 
 @click.command()
@@ -55,7 +55,7 @@ def calibrate(
     A pressure from a tester can hurt: stay within the instrument's range, and
     take hoses off only without pressure.
     """
-    from acquire.calibrating_bench import find_bench
+    from acquire.calibration.bench import find_bench
 
     if listing:
         return _list(channel, db, bench, as_json)
@@ -66,9 +66,9 @@ def calibrate(
 
 
 def _calibrate(bench: "Bench", target: "Target", as_json: bool, options: dict[str, Any]) -> int:
-    from acquire import calibration_making as making
-    from acquire.calibration import Calibration, Referenced
-    from acquire.calibration_text import made_json, made_text
+    from acquire.calibration import making as making
+    from acquire.calibration.record import Calibration, Referenced
+    from acquire.calibration.text import made_json, made_text
     from acquire.clock import SystemClock
     from acquire.keeping import keep
 
@@ -97,8 +97,8 @@ def _calibrate(bench: "Bench", target: "Target", as_json: bool, options: dict[st
 
 def _asked(bench: "Bench", target: "Target", options: dict[str, Any], now: Any) -> "tuple[Asked, list[Taken]]":
     """Options before file before question."""
-    from acquire.calibration_making import Asked, due_text, half_width
-    from acquire.calibration_points import PointsFile, read_points
+    from acquire.calibration.making import Asked, due_text, half_width
+    from acquire.calibration.points import PointsFile, read_points
     from acquire.records import Refused
 
     path = options["points_path"]
@@ -138,7 +138,7 @@ def _asked(bench: "Bench", target: "Target", options: dict[str, Any], now: Any) 
 
 
 def _filed(target: "Target", points: Any, unit: str, shown: bool) -> "list[Taken]":
-    from acquire.calibration_making import Taken, in_channels_unit
+    from acquire.calibration.making import Taken, in_channels_unit
 
     return [
         Taken(in_channels_unit(target, str(reference), unit), _number(target, str(reading), shown))
@@ -148,8 +148,8 @@ def _filed(target: "Target", points: Any, unit: str, shown: bool) -> "list[Taken
 
 def _typed(bench: "Bench", target: "Target", unit: str, shown: bool) -> "list[Taken]":
     """Ask for pairs until an empty reference; a reading may be taken live."""
-    from acquire.calibration_live import take_live
-    from acquire.calibration_making import Taken, in_channels_unit
+    from acquire.calibration.live import take_live
+    from acquire.calibration.making import Taken, in_channels_unit
     from acquire.clock import SystemClock
     from acquire.records import Refused
     from acquire.scaling import line_of
@@ -179,7 +179,7 @@ def _typed(bench: "Bench", target: "Target", unit: str, shown: bool) -> "list[Ta
 
 def _number(target: "Target", text: str, shown: bool) -> float:
     """The number as received for a reading: itself, or turned back from what is shown."""
-    from acquire.calibration_making import in_channels_unit
+    from acquire.calibration.making import in_channels_unit
     from acquire.records import Refused
     from acquire.scaling import number_of
 
@@ -195,8 +195,8 @@ def _number(target: "Target", text: str, shown: bool) -> float:
 
 
 def _list(channel: str | None, db: Path | None, bench: str | None, as_json: bool) -> int:
-    from acquire.calibrating_bench import archive_of, history
-    from acquire.calibration_text import drift_of, history_text
+    from acquire.calibration.bench import archive_of, history
+    from acquire.calibration.text import drift_of, history_text
     from acquire.clock import SystemClock
 
     records = history(archive_of(db, bench), channel)

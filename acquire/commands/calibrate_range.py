@@ -14,8 +14,8 @@ def calibrate_range(file: Path) -> None:
     reference. The lines for your configuration are printed; nothing is
     changed.
     """
-    from acquire.range_calibration import calibrated
-    from acquire.range_calibration_text import calibration_text, read_calibration
+    from acquire.calibration.meter_range import calibrated
+    from acquire.calibration.meter_range_text import calibration_text, read_calibration
     from acquire.records import Refused
 
     its = read_calibration(file)

@@ -85,7 +85,7 @@ def compare(
 
 
 def _asked(config: "BenchConfig", options: dict[str, Any], override: tuple[str, ...], others: int) -> "Asked":
-    from acquire.cam import cam_from_card, cam_from_csv
+    from acquire.comparison.cam import cam_from_card, cam_from_csv
     from acquire.comparison.compare import Asked
     from acquire.config import text_of
     from acquire.records import Refused

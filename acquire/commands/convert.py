@@ -15,7 +15,7 @@ from acquire.commands.options import DB, JSON, archive_reader
 @JSON
 def convert(pull: str, wanted: str, db: Path | None, as_json: bool) -> None:
     """Convert a pull's flows to another test pressure: converted, not measured."""
-    from acquire.converted import convert_pull, converted_json, converted_text
+    from acquire.flow.converted import convert_pull, converted_json, converted_text
     from acquire.records import Refused
     from acquire.units import parse_quantity
 

@@ -19,7 +19,7 @@ def pack(pulls: tuple[str, ...], db: Path | None, output: Path, without_plate: b
     and points, and is sealed: a byte that changes on the way is found.
     """
     from acquire.clock import SystemClock
-    from acquire.packing import pack as pack_pulls
+    from acquire.sessions.packing import pack as pack_pulls
 
     found = pack_pulls(archive_path(db), pulls, output, SystemClock().utc().isoformat(), not without_plate)
     for pull in found.pulls:
@@ -39,8 +39,8 @@ def unpack(file: Path, db: Path | None, look: bool) -> None:
     counts on this bench: no leakage, no calibration, nothing to resume.
     """
     from acquire.clock import SystemClock
-    from acquire.packing import inspect
-    from acquire.packing import unpack as unpack_file
+    from acquire.sessions.packing import inspect
+    from acquire.sessions.packing import unpack as unpack_file
 
     if look:
         found = inspect(file)

@@ -19,7 +19,7 @@ def port(pulls: tuple[str, ...], db: Path | None, as_json: bool) -> None:
     """
     if len(pulls) > 2:
         raise click.UsageError("Name one pull, or an intake and an exhaust pull of one head.")
-    from acquire.port_text import port_json, port_text
+    from acquire.port.text import port_json, port_text
     from acquire.records import Refused
 
     with archive_reader(db) as reader:

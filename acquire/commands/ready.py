@@ -64,7 +64,7 @@ def _show(checked: "Checked") -> None:
 
 
 def _history(db: Path | None, as_json: bool, now: str) -> int:
-    from acquire.readiness import Readiness
+    from acquire.ready.record import Readiness
     from acquire.ready.text import history_text
 
     with archive_reader(db) as reader:

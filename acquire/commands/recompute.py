@@ -10,7 +10,7 @@ import click
 from acquire.commands.options import DB, JSON, archive_path
 
 if TYPE_CHECKING:
-    from acquire.recompute import PullNow
+    from acquire.sessions.recompute import PullNow
 
 
 @click.command()
@@ -41,8 +41,8 @@ def recompute(
     Without new settings it shows what this version changes. Nothing in the
     archive is touched. Exit code 1 when anything changed or could not be computed.
     """
-    from acquire.recompute import Settings, compute_again
-    from acquire.recompute_text import recomputed_json, recomputed_text
+    from acquire.sessions.recompute import Settings, compute_again
+    from acquire.sessions.recompute_text import recomputed_json, recomputed_text
     from acquire.store.reader import ArchiveReader
 
     if change is not None and config is not None:

@@ -31,8 +31,8 @@ def repeat(mounts: tuple[str, ...], db: Path | None, dry_run: bool, by: str, **o
     from acquire.clock import SystemClock
     from acquire.keeping import keep
     from acquire.records import Refused
-    from acquire.repeat_study import study
-    from acquire.repeat_text import repeat_json, repeat_text
+    from acquire.repeat.study import study
+    from acquire.repeat.text import repeat_json, repeat_text
 
     groups = [[name for name in word.split(",") if name.strip()] for word in mounts]
     if not all(groups):
@@ -52,8 +52,8 @@ def repeat(mounts: tuple[str, ...], db: Path | None, dry_run: bool, by: str, **o
 
 def _show(db: Path | None, direction: str | None, as_json: bool) -> None:
     from acquire.records import Refused
-    from acquire.repeat_text import repeat_json, repeat_text
-    from acquire.repeatability import Repeatability
+    from acquire.repeat.record import Repeatability
+    from acquire.repeat.text import repeat_json, repeat_text
 
     with archive_reader(db) as reader:
         newest = [reader.bench_records(Repeatability, key=key, limit=1) for key in ("intake", "exhaust")]

@@ -34,7 +34,7 @@ def serve(
     clock_speed: float,
 ) -> None:
     """Run the daemon: own the ports, judge, log, answer clients."""
-    from acquire.serve import Serving, serve_bench
+    from acquire.daemon.serve import Serving, serve_bench
 
     asked = Serving(host, port, beyond_this_machine, names, log_file, clock_speed)
     serve_bench(config_path, archive_path(db), asked)
@@ -66,7 +66,7 @@ def api() -> None:
 def dashboard(bench: str | None, screen: str | None) -> int:
     """Open the dashboard on the running daemon; of several, one at a time is in command."""
     from acquire.client import Client, this_screen
-    from acquire.recorded import RecordedBench
+    from acquire.sessions.recorded import RecordedBench
     from acquire.ui.app import run_dashboard
 
     client = Client.find(bench, this_screen(screen or ""))
@@ -98,7 +98,7 @@ def demo(
     hands_off: bool, two_heads: bool, out: Path | None, seed: int, speed: float | None, endpoints: str | None
 ) -> int:
     """Run a simulated bench, the daemon on its ports, and the dashboard."""
-    from acquire.demo import run_demo
+    from acquire.demo.run import run_demo
 
     if hands_off and two_heads:
         raise click.UsageError("Give --hands-off or --two-heads, not both.")

@@ -42,8 +42,8 @@ def steady(
 
 
 def _one(pull: str, db: Path | None, output: Path | None, as_json: bool) -> int:
-    from acquire.steady import pull_hold
-    from acquire.steady_text import hold_json, hold_text
+    from acquire.steadiness.one_pull import pull_hold
+    from acquire.steadiness.one_pull_text import hold_json, hold_text
 
     with archive_reader(db) as reader:
         found = reader.pull(pull)
@@ -60,8 +60,8 @@ def _over_all(
     db: Path | None, since: datetime | None, last: int | None, on_bench: str | None, output: Path | None, as_json: bool
 ) -> int:
     from acquire.records import Refused
-    from acquire.steadiness import bench_steadiness
-    from acquire.steadiness_text import steadiness_json, steadiness_text
+    from acquire.steadiness.many_pulls import bench_steadiness
+    from acquire.steadiness.many_pulls_text import steadiness_json, steadiness_text
 
     with archive_reader(db) as reader:
         pulls = reader.held_pulls("" if since is None else since.date().isoformat())

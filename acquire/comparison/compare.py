@@ -3,13 +3,13 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from acquire.cam import Cam
+from acquire.comparison.cam import Cam
 from acquire.comparison.differences import SAME_LIFT_M, Differences, Repeats, differences
 from acquire.comparison.event import AreaAt, Engine, EventFinding, seen_by_engine
 from acquire.comparison.regions import RegionFinding, Unrest, by_region, unrest
 from acquire.comparison.setups import SameWay, same_way
 from acquire.comparison.verdict import CurveVerdict, judge
-from acquire.port import curtain_area_m2
+from acquire.port.geometry import curtain_area_m2
 from acquire.records import ArchivedPull
 from acquire.values import Point
 

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from acquire.cam import Cam
+from acquire.comparison.cam import Cam
+from acquire.comparison.engine_speed import inlet_mach_index, speed_at_knee_rpm
 from acquire.comparison.regions import HIGH_ABOVE, LOW_BELOW
-from acquire.engine_speed import inlet_mach_index, speed_at_knee_rpm
 
 Floats = NDArray[np.float64]
 

@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 from acquire.comparison.differences import Spread, one_pull_variance
 from acquire.records import ArchivedPull
-from acquire.repeat_study import setup_in_words
-from acquire.repeatability import SAME_LIFT_M, LiftRepeat, Repeatability
+from acquire.repeat.record import SAME_LIFT_M, LiftRepeat, Repeatability
+from acquire.repeat.study import setup_in_words
 from acquire.store.reader import ArchiveReader
 
 _SAME_PRESSURE_REL = 0.005

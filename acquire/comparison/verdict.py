@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from acquire.smallest import found_ratio
+from acquire.repeat.smallest import found_ratio
 
 LEVEL = 0.05
 POWER = 0.80

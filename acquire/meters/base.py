@@ -10,7 +10,7 @@ from typing import Annotated, Literal, Protocol, Self
 
 from pydantic import Field, model_validator
 
-from acquire.air import AirColumn
+from acquire.flow.air import AirColumn
 from acquire.quantity import Pressure, Table
 from acquire.values import AirState
 

@@ -10,11 +10,11 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from acquire.air import AirColumn
+from acquire.flow.air import AirColumn
+from acquire.flow.restriction import choked_mass_flux, critical_pressure_ratio
 from acquire.meters.base import NORMAL_95, Doubt, RangeSettings
 from acquire.meters.throttle import LEAST_REYNOLDS
 from acquire.quantity import Length, Ratio
-from acquire.restriction import choked_mass_flux, critical_pressure_ratio
 from acquire.values import AirState
 
 _REYNOLDS = (2.1e4, 3.2e7)

@@ -11,7 +11,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from acquire.air import AirColumn, sutherland_viscosity_pa_s, viscosity_pa_s
+from acquire.flow.air import AirColumn, sutherland_viscosity_pa_s, viscosity_pa_s
 from acquire.meters.base import NORMAL_95, Doubt, RangeSettings
 from acquire.quantity import Ratio, Temperature
 from acquire.units import UnitError, factor, kind_of

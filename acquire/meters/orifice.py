@@ -10,10 +10,10 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from acquire.air import ISENTROPIC_EXPONENT, AirColumn, density_kg_m3
+from acquire.flow.air import ISENTROPIC_EXPONENT, AirColumn, density_kg_m3
+from acquire.flow.restriction import plate_expansibility, plate_expansibility_uncertainty
 from acquire.meters.base import NORMAL_95, Doubt, RangeSettings
 from acquire.quantity import Area, Flow, Pressure, Ratio
-from acquire.restriction import plate_expansibility, plate_expansibility_uncertainty
 from acquire.values import AirState
 
 

@@ -6,8 +6,8 @@ Coefficient by Reader-Harris & Gallagher. Figures of uncertainty from memory
 
 from typing import Literal
 
+from acquire.flow.restriction import plate_expansibility
 from acquire.meters.throttle import Throttle, ThrottleRange, outside_limits
-from acquire.restriction import plate_expansibility
 from acquire.values import AirState
 
 Taps = Literal["corner", "flange", "D and D/2"]

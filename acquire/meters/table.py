@@ -12,11 +12,11 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from acquire.air import AirColumn
+from acquire.flow.air import AirColumn
+from acquire.flow.restriction import plate_expansibility
 from acquire.meters.base import Doubt, RangeSettings
 from acquire.meters.orifice import plate_area_m2, plate_doubts
 from acquire.quantity import Flow, Pressure, Ratio
-from acquire.restriction import plate_expansibility
 from acquire.values import AirState
 
 

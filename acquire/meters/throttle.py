@@ -12,10 +12,10 @@ from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
-from acquire.air import AirColumn
+from acquire.flow.air import AirColumn
+from acquire.flow.restriction import nozzle_expansibility
 from acquire.meters.base import NORMAL_95, Doubt, Meter, RangeSettings
 from acquire.quantity import Length, Ratio
-from acquire.restriction import nozzle_expansibility
 from acquire.values import AirState
 
 _FIRST_REYNOLDS = 1e5

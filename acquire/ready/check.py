@@ -6,19 +6,19 @@ from datetime import datetime
 from pathlib import Path
 
 from acquire.basis import Basis
-from acquire.calibration import Calibration
-from acquire.calibrations_in_force import newest_for
+from acquire.calibration.in_force import newest_for
+from acquire.calibration.record import Calibration
 from acquire.client import Client
 from acquire.keeping import keep
-from acquire.readiness import Readiness
 from acquire.ready import lines
 from acquire.ready.plate import PlateSeries, plate_lines, plate_series
+from acquire.ready.record import Readiness
 from acquire.ready.response import measured_response
 from acquire.ready.watch import watch
 from acquire.ready.words import Words
 from acquire.records import BenchSummary, PullRequest
-from acquire.room_air import room_by_hand
-from acquire.room_entry import RoomEntry, age_of_entry_s
+from acquire.room.air import room_by_hand
+from acquire.room.entry import RoomEntry, age_of_entry_s
 from acquire.store.reader import ArchiveReader
 from acquire.values import Direction
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from acquire.readiness import Watched
+from acquire.ready.record import Watched
 
 _LEAST_READINGS = 8
 

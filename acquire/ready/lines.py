@@ -3,13 +3,13 @@
 from collections.abc import Collection, Mapping, Sequence
 
 from acquire.age import age_s, age_said, duration_said
-from acquire.calibration import Calibration
-from acquire.readiness import ReadyLine
+from acquire.calibration.record import Calibration
 from acquire.ready.drift import Drift, drift_of
+from acquire.ready.record import ReadyLine
 from acquire.ready.watch import METER_TEMPERATURE, PRESSURES, Seen
 from acquire.ready.words import Words
 from acquire.records import BenchSummary, InstrumentState, LeakageLaw, Setup
-from acquire.room_air import CHANNELS, ByHand
+from acquire.room.air import CHANNELS, ByHand
 from acquire.values import Direction
 
 

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from datetime import date
 
 from acquire.age import age_s, age_said, duration_said
-from acquire.control_chart import LEAST_BEFORE, judge_last
-from acquire.readiness import ReadyLine
+from acquire.ready.control_chart import LEAST_BEFORE, judge_last
+from acquire.ready.record import ReadyLine
 from acquire.ready.words import Words
 from acquire.records import ArchivedPull
 from acquire.values import Direction, Point

@@ -1,9 +1,9 @@
 """How fast the bench answers a step of the valve: from the steps of its newest pull, replayed."""
 
-from acquire.readiness import ReadyLine
+from acquire.ready.record import ReadyLine
 from acquire.records import BenchSummary
-from acquire.replay import core_for, play
 from acquire.response import BenchResponse
+from acquire.sessions.replay import core_for, play
 from acquire.store.reader import ArchiveReader
 
 _NAME = "response"

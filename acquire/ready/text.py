@@ -5,9 +5,9 @@ from collections.abc import Sequence
 
 from acquire.age import age_said
 from acquire.bench_records import Kept
-from acquire.control_chart import BASE, LEAST_BEFORE, limits_of, signals_of
-from acquire.readiness import Readiness, Verdict
+from acquire.ready.control_chart import BASE, LEAST_BEFORE, limits_of, signals_of
 from acquire.ready.plate import PlateSeries
+from acquire.ready.record import Readiness, Verdict
 from acquire.ready.words import Words
 
 WIDTH = 80

@@ -5,8 +5,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from acquire.client import Client, ClientError, Lost
-from acquire.readiness import Watched
 from acquire.ready.drift import drift_of
+from acquire.ready.record import Watched
 from acquire.ready.words import Words
 from acquire.records import BenchSummary, Frame, InstrumentState, Refused
 

@@ -1,8 +1,8 @@
 """Values in the bench's display units, as the lines of a check print them."""
 
+from acquire.flow.statement import Statement
 from acquire.lifts import lift_digits
 from acquire.records import BenchSummary
-from acquire.statement import Statement
 from acquire.units import from_si
 
 

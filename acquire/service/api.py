@@ -13,7 +13,8 @@ from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
 from acquire.bench_records import kinds
-from acquire.beside import pull_beside
+from acquire.beside.choice import pull_beside
+from acquire.beside.shadow import PullBeside
 from acquire.records import (
     Action,
     BenchSummary,
@@ -33,7 +34,6 @@ from acquire.service.live import serve_live
 from acquire.service.ports import ArchiveApi, EngineApi, OpenArchive
 from acquire.service.refusals import add_refusals
 from acquire.service.status import Reporter
-from acquire.shadow import PullBeside
 from acquire.store.errors import ArchiveError
 from acquire.values import Direction, PullKind
 from acquire.wire import (

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Protocol
 
 from acquire.bench_records import BenchRecord
-from acquire.beside import Pulls
+from acquire.beside.choice import Pulls
 from acquire.records import (
     Action,
     BenchSummary,

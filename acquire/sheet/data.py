@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 
 from acquire.config import Display
 from acquire.lifts import distinct_lifts
-from acquire.port_figures import SAME_LIFT_M, PortPoint, port_figures
+from acquire.port.figures import SAME_LIFT_M, PortPoint, port_figures
 from acquire.records import ArchivedPull
 from acquire.sheet.figures import (
     PRESSURE_STEP_PA,

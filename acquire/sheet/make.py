@@ -5,7 +5,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from acquire.convention import flow_unit_said
+from acquire.flow.convention import flow_unit_said
 from acquire.records import ArchivedPull
 from acquire.sheet import measured, words
 from acquire.sheet.curve import LOOKS, draw_curve

@@ -3,14 +3,14 @@
 import math
 from collections.abc import Sequence
 
-from acquire.calibration_words import calibrations_said
+from acquire.calibration.words import calibrations_said
 from acquire.config import BenchConfig
-from acquire.convention import flow_unit_said, meaning
-from acquire.leakage_words import amount_said, measured_said, too_old_said
-from acquire.ready_words import ready_said
+from acquire.flow.convention import flow_unit_said, meaning
+from acquire.leakage.words import amount_said, measured_said, too_old_said
+from acquire.ready.said import ready_said
 from acquire.records import ArchivedPull
-from acquire.room_air import by_hand, source_said
-from acquire.room_words import worked_out_said
+from acquire.room.air import by_hand, source_said
+from acquire.room.words import worked_out_said
 from acquire.sheet.data import Units, started, valve_diameter_m
 from acquire.sheet.figures import (
     BAROMETER_STEP_PA,

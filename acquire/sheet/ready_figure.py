@@ -4,13 +4,13 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from acquire.control_chart import BASE, LEAST_BEFORE, Limits, limits_of, moving_ranges, signals_of
-from acquire.readiness import Readiness, Watched
+from acquire.flow.statement import Statement
+from acquire.ready.control_chart import BASE, LEAST_BEFORE, Limits, limits_of, moving_ranges, signals_of
 from acquire.ready.plate import PlateSeries
+from acquire.ready.record import Readiness, Watched
 from acquire.records import BenchSummary
 from acquire.sheet.curve import INK, LOOKS, QUIET, font, quiet_axes
 from acquire.sheet.data import SheetError
-from acquire.statement import Statement
 from acquire.units import from_si
 
 ALARM = "#8E1B1B"

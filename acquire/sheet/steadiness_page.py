@@ -11,8 +11,8 @@ from acquire.sheet.figures import MINUS, number
 from acquire.sheet.make import Paper, Sheet, check_suffix, write_page
 from acquire.sheet.typeset import Job, Space
 from acquire.sheet.words import SIMULATED
-from acquire.steadiness import BenchSteadiness, Measure, Trend
-from acquire.steadiness_text import MEANING, SAID, answer, change, count_said
+from acquire.steadiness.many_pulls import BenchSteadiness, Measure, Trend
+from acquire.steadiness.many_pulls_text import MEANING, SAID, answer, change, count_said
 
 MOST_MONTHS = 15
 LEAST_CHART_MM = 60.0

@@ -15,11 +15,11 @@ from acquire.sheet.figures import NOT_GIVEN, number, printed_unit, quantity, sig
 from acquire.sheet.make import Paper, Sheet, check_suffix, write_page
 from acquire.sheet.trace import draw_trace
 from acquire.sheet.typeset import Job, Space
-from acquire.steady import in_the_flow
+from acquire.steadiness.one_pull import in_the_flow
 from acquire.values import Point
 
 if TYPE_CHECKING:  # the store is not needed to print what was read from it
-    from acquire.steady import PointHold, PullHold
+    from acquire.steadiness.one_pull import PointHold, PullHold
 
 TRACE_SHARE = 0.40
 LEAST_ROW_MM = 7.4

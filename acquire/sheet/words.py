@@ -5,10 +5,10 @@ from typing import Any
 
 from acquire.config import BenchConfig
 from acquire.hold import in_other_unit
+from acquire.pull.typed_step import typed_said
 from acquire.records import ArchivedPull, Subject
 from acquire.sheet.data import Units
 from acquire.sheet.figures import NBSP, NOT_GIVEN, number, printed_unit, quantity
-from acquire.typed_step import typed_said
 from acquire.units import from_si
 from acquire.values import Direction, Point
 

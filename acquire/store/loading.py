@@ -22,7 +22,7 @@ from acquire.records import (
     Subject,
     Template,
 )
-from acquire.steadiness import HeldPull
+from acquire.steadiness.many_pulls import HeldPull
 from acquire.store.encoding import point_from
 from acquire.store.errors import ArchiveError
 from acquire.store.recording import SIMULATED

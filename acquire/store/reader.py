@@ -8,11 +8,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from acquire.batch import Batch
 from acquire.bench_records import Kept, R
+from acquire.pull.batch import Batch
 from acquire.records import ArchivedPull, LeakageLaw, PullRow, SessionRow, Setup, Subject, Template
 from acquire.scaling import settings_from_json
-from acquire.steadiness import HeldPull
+from acquire.steadiness.many_pulls import HeldPull
 from acquire.store import loading, stream
 from acquire.store.connect import check, connect_reader
 from acquire.store.curves import Curve, curves

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from acquire.batch import Batch, Names
+from acquire.pull.batch import Batch, Names
 from acquire.records import Action
 from acquire.store.blocks import Block, BlockError, decode
 from acquire.store.errors import ArchiveError

@@ -4,9 +4,9 @@ from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 from typing import Any, Protocol, runtime_checkable
 
+from acquire.beside.shadow import PullBeside
 from acquire.client import Lost, Screen
 from acquire.config import Display, Reference, Settling, Shop, Zero
-from acquire.playback import Playback
 from acquire.records import (
     Action,
     ArchivedPull,
@@ -18,7 +18,7 @@ from acquire.records import (
     Subject,
     Template,
 )
-from acquire.shadow import PullBeside
+from acquire.sessions.playback import Playback
 
 
 class Bench(Protocol):

@@ -1,7 +1,7 @@
 """What a pull is seen beside: asked of the daemon again whenever a point was taken or another shadow was chosen."""
 
+from acquire.beside.shadow import Doubt, PullBeside, Shadow
 from acquire.records import Frame
-from acquire.shadow import Doubt, PullBeside, Shadow
 
 # the choice of no shadow at all
 NONE = 0

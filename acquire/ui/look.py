@@ -3,7 +3,7 @@
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from acquire.convention import flow_unit_said
+from acquire.flow.convention import flow_unit_said
 from acquire.lifts import inside
 from acquire.records import BenchSummary, Frame, Reading, Situation
 from acquire.ui.words import MISSING_WORDS, age, figure, half_width, source_word

@@ -2,11 +2,11 @@
 
 from dataclasses import replace
 
-from acquire.convention import flow_unit_said
-from acquire.playback import Playback
+from acquire.beside.shadow import Shadow, ShadowChoice
+from acquire.flow.convention import flow_unit_said
+from acquire.pull.typed_step import typed_said
 from acquire.records import BenchSummary, Frame
-from acquire.shadow import Shadow, ShadowChoice
-from acquire.typed_step import typed_said
+from acquire.sessions.playback import Playback
 from acquire.ui.look import step_now, targets
 from acquire.ui.widgets.curve import CurvePoint, CurveView
 from acquire.ui.widgets.hold import Strip

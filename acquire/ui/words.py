@@ -3,8 +3,8 @@
 import re
 from datetime import datetime
 
+from acquire.beside.shadow import Doubt, Shadow
 from acquire.records import BenchSummary
-from acquire.shadow import Doubt, Shadow
 from acquire.units import Kind, from_si, kind_of, parse_quantity, to_si
 from acquire.values import Missing, PullKind, PullView
 

@@ -6,7 +6,7 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from acquire.client import Client, ClientError
-from acquire.single import Holder
+from acquire.daemon.single import Holder
 from acquire.where import read_address, state_folder
 from drivers.errors import DriverError
 from drivers.ports import device_of

@@ -14,7 +14,7 @@ import statistics
 import time
 from dataclasses import dataclass
 
-from acquire.demo_plan import demo_requests
+from acquire.demo.plan import demo_requests
 from acquire.units import INCH_M
 from tests.whole.virtual import VirtualBench
 

@@ -14,7 +14,7 @@ import statistics
 import sys
 import time
 
-from acquire.demo_plan import demo_requests
+from acquire.demo.plan import demo_requests
 from tests.whole.fumbling import Told, fumbling_bench, perfect_bench, pull
 from tests.whole.virtual import VirtualBench
 

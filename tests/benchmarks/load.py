@@ -36,8 +36,8 @@ import numpy as np
 from acquire.bundled import read_bundled
 from acquire.client import Client, ClientError, Lost
 from acquire.config import parse_config
-from acquire.demo import daemon_on
-from acquire.demo_plan import demo_requests
+from acquire.demo.plan import demo_requests
+from acquire.demo.run import daemon_on
 from acquire.listening import Listening
 from acquire.records import Action, Frame, LiveEvent
 from acquire.store.blocks import Block, encode

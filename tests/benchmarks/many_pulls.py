@@ -16,7 +16,7 @@ from pathlib import Path
 from time import perf_counter
 
 from acquire.basis import NO_BASIS
-from acquire.steadiness import bench_steadiness
+from acquire.steadiness.many_pulls import bench_steadiness
 from acquire.store.archive import Archive
 from acquire.store.reader import ArchiveReader
 from acquire.store.rows import insert_point, insert_pull, insert_session

@@ -26,13 +26,13 @@ from pathlib import Path
 from acquire.basis import NO_BASIS
 from acquire.bundled import read_bundled
 from acquire.config import BenchConfig, parse_config
-from acquire.flow import Neighbour
+from acquire.flow.reading import Neighbour
+from acquire.pull.signals import Measured, Signals
+from acquire.pull.zeros import ZeroReader
 from acquire.records import LeakageLaw
-from acquire.signals import Measured, Signals
 from acquire.stabiliser import Stabiliser
 from acquire.units import INCH_M
 from acquire.values import Direction, Step
-from acquire.zeros import ZeroReader
 from drivers.base import Parser
 from drivers.sample import Sample
 from sim.bench import SimBench

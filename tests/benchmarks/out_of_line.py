@@ -12,7 +12,7 @@ import random
 from collections.abc import Sequence
 from dataclasses import replace
 
-from acquire.out_of_line import Seen, doubt
+from acquire.beside.out_of_line import Seen, doubt
 from acquire.units import INCH_M
 from sim.build import Port
 

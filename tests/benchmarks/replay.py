@@ -20,14 +20,14 @@ from statistics import median
 import numpy as np
 
 from acquire import __version__
-from acquire.batch import Batch
 from acquire.clock import ManualClock
-from acquire.demo_plan import demo_requests
-from acquire.outputs import Output, Taken
-from acquire.pull import PullCore
-from acquire.recorder import Recorder
+from acquire.daemon.recorder import Recorder
+from acquire.demo.plan import demo_requests
+from acquire.pull.batch import Batch
+from acquire.pull.core import PullCore
+from acquire.pull.outputs import Output, Taken
 from acquire.records import PullRequest
-from acquire.replay import replay
+from acquire.sessions.replay import replay
 from acquire.store.archive import Archive
 from acquire.store.reader import ArchiveReader
 from drivers.sample import Press, Sample

@@ -14,13 +14,13 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from acquire import background, demo
+from acquire import background
 from acquire.client import Client, ClientError, Lost
 from acquire.config import parse_config
-from acquire.demo import operator_follows
-from acquire.demo_plan import demo_requests
-from acquire.lift_zero import LOST
+from acquire.demo.plan import demo_requests
+from acquire.demo.run import daemon_on, operator_follows
 from acquire.listening import Listening
+from acquire.pull.lift_zero import LOST
 from acquire.records import Action, Frame, LiveEvent, Refused
 from acquire.values import Point
 from sim.faults import Fault
@@ -200,7 +200,7 @@ background._START_S = 120.0
 def run(seed: int, speed: float, real_s: float, out: Path) -> None:
     with LiveBench(seed, out, speed, CALM) as live:
         (out / "bench.toml").write_text(live.config_text, encoding="utf-8")
-        with demo.daemon_on(out, speed) as client:
+        with daemon_on(out, speed) as client:
             soak, held = Soak(live, client, seed), Held()
             pid = client.health().pid
             with Listening(client, soak.hear), operator_follows(client, live):  # type: ignore[arg-type]

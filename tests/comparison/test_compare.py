@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from acquire.cam import cam_from_card
+from acquire.comparison.cam import cam_from_card
 from acquire.comparison.compare import Asked, compare
 from acquire.comparison.differences import Spread, differences
 from acquire.comparison.event import Engine

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acquire.calibration import Calibration
+from acquire.calibration.record import Calibration
 from acquire.scaling import calibrated, line_of, number_of, scale_for, settings_from_json
 from drivers.base import ChannelSettings, Parser
 from drivers.errors import SettingsError

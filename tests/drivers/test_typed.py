@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 import acquire
 from acquire.config import ConfigError, load_config, parse_config
-from acquire.entries import number_typed
+from acquire.daemon.entries import number_typed
 from acquire.records import Refused
 from drivers.base import ChannelSettings
 from drivers.errors import SettingsError

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from acquire.demo import demo_config_text
+from acquire.demo.run import demo_config_text
 from sim.devices import Device
 from sim.endpoints import Endpoint, PtyEndpoint, TcpEndpoint
 from sim.scenario import CALM, Scenario

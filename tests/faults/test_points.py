@@ -10,9 +10,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from acquire import clock
-from acquire.guide import Guidance, Silence
-from acquire.outputs import Output
-from acquire.pull import PullCore
+from acquire.daemon.guide import Guidance, Silence
+from acquire.pull.core import PullCore
+from acquire.pull.outputs import Output
 from acquire.records import Action
 from acquire.units import INCH_M
 from sim.wire import WiredBench

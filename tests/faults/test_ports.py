@@ -11,7 +11,7 @@ import pytest
 
 from acquire.clock import SystemClock
 from acquire.config import parse_config
-from acquire.engine import Engine
+from acquire.daemon.engine import Engine
 from acquire.records import LiveEvent
 from acquire.units import INCH_M
 from drivers.base import Instrument

@@ -6,8 +6,8 @@ from functools import cache
 from typing import Any
 
 from acquire.config import BenchConfig
-from acquire.outputs import Marked, Output
-from acquire.pull import PullCore
+from acquire.pull.core import PullCore
+from acquire.pull.outputs import Marked, Output
 from acquire.records import Action, PullRequest, Refused
 from acquire.units import INCH_M
 from acquire.values import Point

@@ -3,7 +3,7 @@
 from typing import Any
 
 from acquire.config import BenchConfig
-from acquire.flow import FlowModel, Neighbour, Window, ZeroUncertainty, evaluate
+from acquire.flow.reading import FlowModel, Neighbour, Window, ZeroUncertainty, evaluate
 from acquire.records import LeakageLaw
 from acquire.units import CFM_M3_S, INH2O_PA
 from acquire.values import AirState, Capture, Direction, FlowResult

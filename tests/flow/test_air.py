@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acquire.air import (
+from acquire.flow.air import (
     air_column,
     column_of,
     density_kg_m3,

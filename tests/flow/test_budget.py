@@ -8,7 +8,7 @@ import GTC
 import numpy as np
 import pytest
 
-from acquire.budget import (
+from acquire.budget.propagation import (
     UNLIMITED_DOF,
     Input,
     confirm,

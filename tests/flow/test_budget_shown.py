@@ -10,12 +10,12 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
-from acquire import influences
-from acquire.budget_lines import budget_lines, common_and_own_m3_s, cure
-from acquire.budget_text import Shown, budget_text
+from acquire.budget import influences
+from acquire.budget.lines import budget_lines, common_and_own_m3_s, cure
+from acquire.budget.rebuild import confirmed, rebuilt
+from acquire.budget.text import Shown, budget_text
 from acquire.cli import cli
-from acquire.flow import NEAR_ZERO
-from acquire.rebuild import confirmed, rebuilt
+from acquire.flow.reading import NEAR_ZERO
 from acquire.records import ArchivedPull, Refused
 from acquire.store.archive import Archive
 from acquire.store.reader import ArchiveReader
@@ -129,8 +129,8 @@ def test_a_blank_plate_run_is_rebuilt_too(archive: Path) -> None:
 
 
 def test_near_zero_flow_first_order_is_said_not_to_hold(archive: Path) -> None:
-    from acquire.flow import FlowModel, Window, evaluate
-    from acquire.signals import Signals
+    from acquire.flow.reading import FlowModel, Window, evaluate
+    from acquire.pull.signals import Signals
 
     with ArchiveReader(archive) as reader:
         pull = reader.pull(3)

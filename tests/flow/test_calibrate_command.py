@@ -9,8 +9,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from acquire.bundled import read_bundled
-from acquire.calibration import Calibration, CalibrationCheck
-from acquire.calibration_live import take_live
+from acquire.calibration.live import take_live
+from acquire.calibration.record import Calibration, CalibrationCheck
 from acquire.cli import cli
 from acquire.records import Frame, Reading, Refused
 from acquire.store.archive import Archive

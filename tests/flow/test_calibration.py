@@ -9,9 +9,9 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from acquire.calibrating import Fitted, different, directed, fit_points
-from acquire.calibration import Calibration, Fit, ReferencePoint
-from acquire.calibration_doubt import doubt_at, number_for
+from acquire.calibration.curve import Fitted, different, directed, fit_points
+from acquire.calibration.doubt import doubt_at, number_for
+from acquire.calibration.record import Calibration, Fit, ReferencePoint
 from acquire.scaling import calibrated, channel_settings, number_of, scale_for
 from acquire.units import INH2O_PA, to_si
 from acquire.values import FlowResult

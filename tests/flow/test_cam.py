@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from acquire.cam import Cam, cam_from_card, cam_from_csv, polydyne_coefficients
-from acquire.engine_speed import inlet_mach_index, speed_at_knee_rpm
+from acquire.comparison.cam import Cam, cam_from_card, cam_from_csv, polydyne_coefficients
+from acquire.comparison.engine_speed import inlet_mach_index, speed_at_knee_rpm
 from acquire.units import INCH_M
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from acquire.control_chart import BASE, LEAST_BEFORE, Limits, judge_last, limits_of, moving_ranges, signals_of
+from acquire.ready.control_chart import BASE, LEAST_BEFORE, Limits, judge_last, limits_of, moving_ranges, signals_of
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2: flow rate of ten batches; data and limits from memory
 FLOW_RATES = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]

@@ -8,13 +8,13 @@ import uncertainties
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from acquire.air import density_kg_m3
-from acquire.budget import monte_carlo
+from acquire.budget.propagation import monte_carlo
 from acquire.config import Reference
-from acquire.convention import convention_said, flow_unit_said
-from acquire.flow import FlowModel, Window, measurement
-from acquire.restriction import ideal_mass_flux
-from acquire.statement import Statement
+from acquire.flow.air import density_kg_m3
+from acquire.flow.convention import convention_said, flow_unit_said
+from acquire.flow.reading import FlowModel, Window, measurement
+from acquire.flow.restriction import ideal_mass_flux
+from acquire.flow.statement import Statement
 from acquire.text import Shown
 from acquire.units import UnitError
 from acquire.values import AirState, Convention, Direction, FlowResult

@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from acquire.budget.influences import PORT
 from acquire.cli import cli
-from acquire.converted import ConvertedPoint, convert_pull
-from acquire.influences import PORT
+from acquire.flow.converted import ConvertedPoint, convert_pull
+from acquire.flow.statement import port_doubt_rel
 from acquire.records import ArchivedPull, Refused
-from acquire.statement import port_doubt_rel
 from acquire.store.archive import Archive
 from acquire.values import AirState, Component, Convention, Direction
 from tests.flow.bench import INH2O

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acquire.budget import UNLIMITED_DOF, Input, monte_carlo
-from acquire.difference import contributions_m3_s, difference
-from acquire.flow import Neighbour, Window, measurement
+from acquire.budget.difference import contributions_m3_s, difference
+from acquire.budget.propagation import UNLIMITED_DOF, Input, monte_carlo
+from acquire.flow.reading import Neighbour, Window, measurement
 from acquire.values import Component, FlowResult
 from tests.flow.bench import CHANNELS, INH2O, captured, evaluated, flow_model, leakage_law
 

@@ -8,8 +8,8 @@ import uncertainties
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from acquire.budget import monte_carlo
-from acquire.flow import Neighbour, Window, ZeroUncertainty, local_slope, measurement
+from acquire.budget.propagation import monte_carlo
+from acquire.flow.reading import Neighbour, Window, ZeroUncertainty, local_slope, measurement
 from acquire.values import FlowResult
 from tests.flow.bench import (
     CHANNELS,

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acquire.air import density_kg_m3, vapour_fraction
-from acquire.flow import FlowModel
-from acquire.restriction import ideal_mass_flux, plate_expansibility
+from acquire.flow.air import density_kg_m3, vapour_fraction
+from acquire.flow.reading import FlowModel
+from acquire.flow.restriction import ideal_mass_flux, plate_expansibility
 from acquire.values import AirState
 from tests.flow.bench import CFM, INH2O, ROOM, bench_config, flow_model
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter, welch
 
-from acquire.flow_noise import noise_bands
+from acquire.flow.noise import noise_bands
 
 
 def record(seconds: float, rate_hz: float, values: np.ndarray) -> tuple[list[int], list[float]]:

@@ -6,10 +6,10 @@ from collections.abc import Callable
 
 import pytest
 
-from acquire.budget import coverage_factor
-from acquire.influences import READING
-from acquire.leakage import BELOW_RANGE, bound_of, fit_law, judged_beside_m2, reads_least
-from acquire.leakage_law import leakage_area_m2, leakage_uncertainty_m2
+from acquire.budget.influences import READING
+from acquire.budget.propagation import coverage_factor
+from acquire.leakage.law import leakage_area_m2, leakage_uncertainty_m2
+from acquire.leakage.run import BELOW_RANGE, bound_of, fit_law, judged_beside_m2, reads_least
 from acquire.records import LeakageLaw
 from acquire.values import AirState, Component, FlowResult, Hold, Point
 from tests.flow.bench import INH2O, bench_config, captured, flow_model, leakage_law

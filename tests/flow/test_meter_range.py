@@ -1,7 +1,7 @@
 """A reading outside its range names the range to use instead."""
 
 from acquire.config import AnyMeterRange, BenchConfig, Meter, MeterRange
-from acquire.meter_range import range_fault
+from acquire.flow.meter_range import range_fault
 
 INH2O = 249.08891
 

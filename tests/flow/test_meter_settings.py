@@ -8,8 +8,8 @@ import pytest
 from pydantic import ValidationError
 
 import acquire
-from acquire.air import air_column
 from acquire.config import BenchConfig, MeterRange, say_first
+from acquire.flow.air import air_column
 from acquire.meters import KINDS
 from tests.flow.bench import ROOM, bench_config
 

@@ -7,15 +7,15 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from acquire.air import air_column
-from acquire.flow import FlowModel
+from acquire.flow.air import air_column
+from acquire.flow.reading import FlowModel
+from acquire.flow.restriction import choked_mass_flux, ideal_mass_flux, nozzle_expansibility, plate_expansibility
 from acquire.meters.chamber_nozzle import ChamberNozzle
 from acquire.meters.critical_nozzle import CriticalNozzle, real_air_factor
 from acquire.meters.laminar import Laminar
 from acquire.meters.pipe_nozzle import PipeNozzle
 from acquire.meters.pipe_orifice import PipeOrifice
 from acquire.meters.venturi import Venturi
-from acquire.restriction import choked_mass_flux, ideal_mass_flux, nozzle_expansibility, plate_expansibility
 from acquire.units import CFM_M3_S
 from acquire.values import Direction
 from sim.bench import SimBench

@@ -11,9 +11,9 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy.interpolate import PchipInterpolator
 
-from acquire.air import AirColumn, air_column, column_of
 from acquire.config import BenchConfig
-from acquire.flow import FlowModel
+from acquire.flow.air import AirColumn, air_column, column_of
+from acquire.flow.reading import FlowModel
 from acquire.meters.chamber_nozzle import ChamberNozzle
 from acquire.meters.critical_nozzle import CriticalNozzle, real_air_factor, toroidal_coefficient
 from acquire.meters.laminar import Laminar

@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from acquire.budget import monte_carlo
-from acquire.flow import NEAR_ZERO, Window, ZeroUncertainty, measurement
+from acquire.budget.propagation import monte_carlo
+from acquire.flow.reading import NEAR_ZERO, Window, ZeroUncertainty, measurement
 from acquire.values import FlowResult
 from tests.flow.bench import CHANNELS, INH2O, captured, evaluated, flow_model
 

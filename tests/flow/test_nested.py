@@ -9,9 +9,9 @@ import scipy.stats
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acquire.nested import Nested, nested
-from acquire.repeatability import LiftRepeat
-from acquire.smallest import found_ratio, smallest_difference_m3_s
+from acquire.repeat.nested import Nested, nested
+from acquire.repeat.record import LiftRepeat
+from acquire.repeat.smallest import found_ratio, smallest_difference_m3_s
 
 NIST = Path(scipy.stats.__file__).parent / "tests" / "data" / "nist_anova"
 

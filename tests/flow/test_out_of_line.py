@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acquire.out_of_line import LIMIT, Seen, doubt, leave_one_out, seen
+from acquire.beside.out_of_line import LIMIT, Seen, doubt, leave_one_out, seen
 from acquire.units import INCH_M
 from acquire.values import Point
 from tests.whole.test_pulls import request

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acquire.port import Valve, coefficient, curtain_area_m2, head_area_m2, lift_over_diameter
+from acquire.port.geometry import Valve, coefficient, curtain_area_m2, head_area_m2, lift_over_diameter
 
 VALVE = Valve(0.050, 0.002, math.radians(45), 0.044, 0.008)
 

@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acquire.port import Valve, coefficient, curtain_area_m2, head_area_m2, seat_area_m2
-from acquire.port_figures import PortFigures, exhaust_over_intake, port_figures, section_velocity
-from acquire.port_text import port_json, port_text
+from acquire.flow.statement import Statement
+from acquire.port.figures import PortFigures, exhaust_over_intake, port_figures, section_velocity
+from acquire.port.geometry import Valve, coefficient, curtain_area_m2, head_area_m2, seat_area_m2
+from acquire.port.text import port_json, port_text
 from acquire.records import ArchivedPull, PullRequest, Subject
-from acquire.statement import Statement
 from acquire.units import CFM_M3_S, INCH_M
 from acquire.values import Component
 from tests.sheet import example

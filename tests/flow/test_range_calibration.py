@@ -12,14 +12,14 @@ from click.testing import CliRunner
 from pydantic import ValidationError
 
 import acquire
-from acquire.air import column_of
+from acquire.calibration.meter_range import Calibrated, RangeCalibration, calibrated
+from acquire.calibration.meter_range_text import calibration_text, config_lines, read_calibration
 from acquire.cli import cli
 from acquire.config import ConfigError
-from acquire.meter_range import reference_air
+from acquire.flow.air import column_of
+from acquire.flow.meter_range import reference_air
 from acquire.meters.critical_nozzle import CriticalNozzle
 from acquire.meters.orifice import CalibratedPlate
-from acquire.range_calibration import Calibrated, RangeCalibration, calibrated
-from acquire.range_calibration_text import calibration_text, config_lines, read_calibration
 from acquire.units import CFM_M3_S
 from acquire.values import AirState
 from tests.flow.bench import INH2O, bench_config

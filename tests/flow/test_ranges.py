@@ -6,12 +6,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from acquire.budget.difference import difference
 from acquire.config import BenchConfig, parse_config
-from acquire.difference import difference
-from acquire.flow import FlowModel
-from acquire.outputs import PullState
-from acquire.pull import PullCore
-from acquire.range_comparison import disagreement, ranges_compared
+from acquire.flow.range_comparison import disagreement, ranges_compared
+from acquire.flow.reading import FlowModel
+from acquire.pull.core import PullCore
+from acquire.pull.outputs import PullState
 from acquire.records import Action
 from acquire.text import pull_text
 from acquire.values import FlowResult, Point

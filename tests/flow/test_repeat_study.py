@@ -17,10 +17,10 @@ from acquire.cli import cli
 from acquire.comparison.stored import StoredRepeats, stored_repeats
 from acquire.config import parse_tables
 from acquire.records import ArchivedPull, PullRequest, Refused
-from acquire.repeat_study import Study, study
-from acquire.repeat_text import repeat_text
-from acquire.repeatability import LiftRepeat, Repeatability
-from acquire.smallest import smallest_difference_m3_s
+from acquire.repeat.record import LiftRepeat, Repeatability
+from acquire.repeat.smallest import smallest_difference_m3_s
+from acquire.repeat.study import Study, study
+from acquire.repeat.text import repeat_text
 from acquire.store.archive import Archive
 from acquire.store.reader import ArchiveReader
 from acquire.units import CFM_M3_S

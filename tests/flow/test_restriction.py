@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acquire.restriction import (
+from acquire.flow.restriction import (
     choked_mass_flux,
     critical_pressure_ratio,
     ideal_mass_flux,

@@ -6,17 +6,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acquire.air import check_entered, sea_level_pressure_pa, station_pressure_pa
 from acquire.basis import NO_BASIS, Basis
 from acquire.bundled import read_bundled
 from acquire.config import BenchConfig, parse_config
-from acquire.outputs import Marked, Output
-from acquire.pull import PullCore
+from acquire.flow.air import check_entered, sea_level_pressure_pa, station_pressure_pa
+from acquire.pull.core import PullCore
+from acquire.pull.outputs import Marked, Output
+from acquire.pull.signals import Signals
 from acquire.records import Action, PullRequest, Refused
-from acquire.room_air import by_hand, in_force, marks_of, source_said
-from acquire.room_entry import RoomEntry, age_of_entry_s, read_entry
-from acquire.room_words import daemon_lines
-from acquire.signals import Signals
+from acquire.room.air import by_hand, in_force, marks_of, source_said
+from acquire.room.entry import RoomEntry, age_of_entry_s, read_entry
+from acquire.room.words import daemon_lines
 from acquire.units import UnitError, parse_difference, parse_quantity
 
 NOW = datetime(2026, 11, 20, 12, 0, tzinfo=UTC)

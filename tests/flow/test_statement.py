@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from acquire.config import Reference
-from acquire.statement import Statement, port_doubt_rel
+from acquire.flow.statement import Statement, port_doubt_rel
 from tests.flow.bench import CFM, INH2O
 
 

@@ -6,8 +6,8 @@ import sys
 import time
 from pathlib import Path
 
-from acquire.demo import demo_config_text, operator_follows, simulated_bench
-from acquire.demo_plan import demo_requests
+from acquire.demo.plan import demo_requests
+from acquire.demo.run import demo_config_text, operator_follows, simulated_bench
 from acquire.listening import Listening
 from acquire.store.reader import ArchiveReader
 from tests.publishing.listener import Listener

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from acquire.readiness import Watched
+from acquire.ready.record import Watched
 from acquire.ready.watch import Seen
 from acquire.records import (
     ArchivedPull,

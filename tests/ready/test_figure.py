@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from acquire.readiness import Readiness, ReadyLine
 from acquire.ready.plate import plate_series
+from acquire.ready.record import Readiness, ReadyLine
 from acquire.sheet import SheetError
 from acquire.sheet.ready_figure import draw_ready, write_ready_figure
 from tests.ready.example import BENCH, NOW, PLATE, plate_pull, seen

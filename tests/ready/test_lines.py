@@ -4,13 +4,13 @@ import re
 
 import pytest
 
-from acquire.calibration import Calibration
-from acquire.readiness import ReadyLine
+from acquire.calibration.record import Calibration
 from acquire.ready.lines import calibrations_line, instruments_line, leakage_line, room_line, watch_lines
+from acquire.ready.record import ReadyLine
 from acquire.ready.watch import Seen
 from acquire.ready.words import Words
 from acquire.records import InstrumentState, Setup
-from acquire.room_air import ByHand
+from acquire.room.air import ByHand
 from acquire.units import INCH_M
 from tests.ready.example import BENCH, INH2O, LIVE, NOW, frame, law, seen
 

@@ -5,8 +5,8 @@ from dataclasses import replace
 import pytest
 
 from acquire.basis import Basis
-from acquire.readiness import LastReady, Readiness, ReadyLine, last_ready
-from acquire.ready_words import ready_said
+from acquire.ready.record import LastReady, Readiness, ReadyLine, last_ready
+from acquire.ready.said import ready_said
 from acquire.records import ArchivedPull
 from acquire.sheet.data import units_of_sheet
 from acquire.sheet.measured import leakage_text

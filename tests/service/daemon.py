@@ -3,9 +3,9 @@
 import sys
 from pathlib import Path
 
+from acquire.daemon.single import claim
 from acquire.records import Refused
 from acquire.service import Service
-from acquire.single import claim
 from tests.service.bench import FakeArchive, FakeEngine
 
 

@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from acquire.beside import MOST_CHOICES, pull_beside
+from acquire.beside.choice import MOST_CHOICES, pull_beside
 from acquire.client import Client, ClientError
 from acquire.records import ArchivedPull, PullRequest, PullRow, Setup, Subject
 from acquire.values import Direction, Point, PullKind

@@ -9,7 +9,7 @@ import pytest
 from acquire.client import NOT_IN_COMMAND, Client, ClientError, Screen, this_screen
 from acquire.clock import ManualClock
 from acquire.records import Action, Frame, LiveEvent
-from acquire.room_entry import RoomEntry
+from acquire.room.entry import RoomEntry
 from acquire.service import Service
 from acquire.service.command import HELD_US
 from acquire.wire import Lost

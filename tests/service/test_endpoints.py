@@ -11,7 +11,7 @@ import pytest
 
 from acquire.client import Client, ClientError
 from acquire.records import Action, Subject
-from acquire.room_entry import RoomEntry
+from acquire.room.entry import RoomEntry
 from acquire.service import Service
 from acquire.store.archive import Archive
 from tests.service.bench import REQUEST, TEMPLATE, FakeArchive, FakeEngine, point
@@ -105,7 +105,8 @@ def test_an_archive_that_is_not_there_is_said(engine: FakeEngine) -> None:
 
 
 def test_commands_load_neither_the_daemon_nor_the_stream() -> None:
-    heavy = ["fastapi", "starlette", "uvicorn", "websockets", "asyncio", "numpy", "sqlite3", "serial", "acquire.engine"]
+    heavy = ["fastapi", "starlette", "uvicorn", "websockets", "asyncio", "numpy", "sqlite3", "serial"]
+    heavy += ["acquire.daemon.engine"]
     program = f"import sys, acquire.client; print([name for name in {heavy} if name in sys.modules])"
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"

@@ -8,8 +8,8 @@ from unittest.mock import patch
 from hypothesis import given
 from hypothesis import strategies as st
 
-from acquire.frames import AlwaysThere, FrameMaker
-from acquire.pull import PullCore
+from acquire.daemon.frames import AlwaysThere, FrameMaker
+from acquire.pull.core import PullCore
 from acquire.records import Frame, LiveEvent
 from acquire.service import hub as hub_module
 from acquire.service.hub import Feed, Hub

@@ -23,13 +23,13 @@ from acquire.client import Client
 from acquire.clock import ManualClock
 from acquire.commands.running import serve
 from acquire.config import ServiceSettings
+from acquire.daemon.serve import Serving, where_to_listen
+from acquire.daemon.single import AlreadyRunning, claim
 from acquire.records import InstrumentState, Refused
-from acquire.serve import Serving, where_to_listen
 from acquire.service import Service
 from acquire.service.logs import FILES_KEPT, LARGEST_FILE, is_journal, start_logging
 from acquire.service.status import archive_status
 from acquire.service.supervisor import feed_watchdog, notify, watchdog_s
-from acquire.single import AlreadyRunning, claim
 from acquire.status_text import status_of, status_text
 from tests.service.bench import FakeArchive, FakeEngine
 from tests.service.service_thread import ServiceThread

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from acquire.client import Client, ClientError
+from acquire.daemon.single import AlreadyRunning, claim
 from acquire.records import Refused
-from acquire.single import AlreadyRunning, claim
 from acquire.where import address_path, state_folder
 from tests.service.until import until
 

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from scipy.stats import theilslopes
 
 from acquire.sheet.steadiness_page import make_steadiness_page, pulls_csv, steadiness_data
-from acquire.steadiness import LEAST_DAYS, BenchSteadiness, HeldPull, bench_steadiness, slope_of, theil_sen
-from acquire.steadiness_text import steadiness_json, steadiness_text
+from acquire.steadiness.many_pulls import LEAST_DAYS, BenchSteadiness, HeldPull, bench_steadiness, slope_of, theil_sen
+from acquire.steadiness.many_pulls_text import steadiness_json, steadiness_text
 from acquire.values import Direction
 
 FIRST = date(2026, 1, 5)

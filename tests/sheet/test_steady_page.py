@@ -14,7 +14,7 @@ from acquire.sheet import SheetError
 from acquire.sheet.data import units_of_sheet
 from acquire.sheet.steady_page import make_steady_page, steady_data, traces_csv
 from acquire.sheet.trace import extremes_kept
-from acquire.steady import PointHold, PullHold
+from acquire.steadiness.one_pull import PointHold, PullHold
 from tests.sheet import example
 
 BAND_PA = 0.02 * example.TARGET_PA

@@ -8,7 +8,7 @@ import pytest
 
 import sim
 from acquire.config import BenchConfig, load_config, parse_config
-from acquire.flow_model import FlowModel
+from acquire.flow.model import FlowModel
 from acquire.records import PullRequest
 from acquire.units import INCH_M, to_si
 from acquire.values import AirState, Direction

@@ -2,10 +2,10 @@
 
 import pytest
 
-from acquire.demo_plan import demo_requests
-from acquire.outputs import Output, Taken
-from acquire.pull import PullCore
-from acquire.range_comparison import ranges_compared
+from acquire.demo.plan import demo_requests
+from acquire.flow.range_comparison import ranges_compared
+from acquire.pull.core import PullCore
+from acquire.pull.outputs import Output, Taken
 from acquire.records import Action
 from acquire.units import INCH_M
 from sim.bench import SimBench

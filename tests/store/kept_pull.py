@@ -8,12 +8,12 @@ from acquire import __version__
 from acquire.bundled import read_bundled
 from acquire.clock import ManualClock
 from acquire.config import BenchConfig, parse_config
-from acquire.demo_plan import demo_requests
-from acquire.outputs import Output
-from acquire.pull import PullCore
-from acquire.recorder import Recorder
+from acquire.daemon.recorder import Recorder
+from acquire.demo.plan import demo_requests
+from acquire.pull.core import PullCore
+from acquire.pull.outputs import Output
+from acquire.pull.resuming import STATE
 from acquire.records import Action, PullRequest
-from acquire.resuming import STATE
 from acquire.store.archive import Archive
 from acquire.units import INCH_M
 from drivers.sample import Press, Sample

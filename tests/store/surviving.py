@@ -7,10 +7,10 @@ from pathlib import Path
 
 from acquire import __version__
 from acquire.clock import ManualClock
-from acquire.outputs import Ended, Output, Taken, ZerosRead
-from acquire.recorder import Recorder
+from acquire.daemon.recorder import Recorder
+from acquire.pull.outputs import Ended, Output, Taken, ZerosRead
+from acquire.pull.resuming import STATE, resumed_state
 from acquire.records import Action
-from acquire.resuming import STATE, resumed_state
 from acquire.store.archive import Archive
 from acquire.store.reader import ArchiveReader, TimedAction
 from drivers.sample import Sample

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from acquire import backup as backups
-from acquire.backup import back_up, restore
+from acquire.daemon.single import AlreadyRunning, claim_archive
 from acquire.records import Refused
-from acquire.replay import replay
-from acquire.single import AlreadyRunning, claim_archive
+from acquire.sessions.replay import replay
+from acquire.store import backup as backups
 from acquire.store.archive import Archive
+from acquire.store.backup import back_up, restore
 from acquire.store.errors import ArchiveError
 from acquire.store.reader import ArchiveReader
 from tests.store.examples import begin, point, second

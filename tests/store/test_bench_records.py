@@ -4,10 +4,10 @@ from pathlib import Path
 
 import pytest
 
-from acquire.calibration import Calibration
+from acquire.calibration.record import Calibration
+from acquire.daemon.single import AlreadyRunning, claim_archive
 from acquire.keeping import keep
-from acquire.room_entry import RoomEntry
-from acquire.single import AlreadyRunning, claim_archive
+from acquire.room.entry import RoomEntry
 from acquire.store.archive import Archive
 from acquire.store.reader import ArchiveReader
 

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from acquire.packing import inspect, pack, unpack
+from acquire.daemon.single import AlreadyRunning, claim_archive
 from acquire.records import Refused
-from acquire.single import AlreadyRunning, claim_archive
+from acquire.sessions.packing import inspect, pack, unpack
 from acquire.store import manifest
 from acquire.store.archive import Archive
 from acquire.store.errors import ArchiveError

@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 
 from acquire.records import Action, Refused
-from acquire.rescue import rescue
 from acquire.store.archive import Archive
 from acquire.store.errors import ArchiveError
 from acquire.store.reader import ArchiveReader
+from acquire.store.rescue import rescue
 from acquire.store.stream import Lost
 from acquire.values import Point
 from drivers.sample import Sample

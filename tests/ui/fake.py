@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from acquire.beside.shadow import PullBeside
 from acquire.client import Lost, Screen
 from acquire.config import Display, MeterRange, Reference, Schedule, Settling, Shop, Zero
 from acquire.records import (
@@ -26,7 +27,6 @@ from acquire.records import (
     Template,
     Wants,
 )
-from acquire.shadow import PullBeside
 from acquire.store.reader import ArchiveReader
 from acquire.units import CFM_M3_S, INCH_M
 from acquire.values import (

@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import pytest
 
+from acquire.beside.shadow import Doubt, PullBeside, Shadow, ShadowChoice, ShadowPoint
 from acquire.client import Screen
 from acquire.records import Frame, LiveEvent
-from acquire.shadow import Doubt, PullBeside, Shadow, ShadowChoice, ShadowPoint
 from acquire.ui.company import Company
 from acquire.ui.saying import OFFER
 from acquire.ui.screens.bench import BenchScreen

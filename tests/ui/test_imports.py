@@ -3,7 +3,7 @@ import subprocess
 import sys
 
 REPORTS = ("pandas", "scipy", "matplotlib", "GTC")
-DAEMON = ("acquire.engine", "acquire.store", "acquire.stabiliser", "acquire.pull", "fastapi", "sim")
+DAEMON = ("acquire.daemon.engine", "acquire.store", "acquire.stabiliser", "acquire.pull.core", "fastapi", "sim")
 
 
 def loaded_by(statement: str) -> set[str]:

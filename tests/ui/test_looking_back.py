@@ -3,8 +3,8 @@
 from pathlib import Path
 from typing import ClassVar
 
-from acquire.playback import Playback
-from acquire.recorded import RecordedBench
+from acquire.sessions.playback import Playback
+from acquire.sessions.recorded import RecordedBench
 from acquire.ui.app import Dashboard
 from tests.ui.fake import frame, pull_view
 from tests.ui.helpers import Stand, stand

@@ -12,8 +12,8 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
-from acquire.outputs import Output, Taken
-from acquire.pull import PullCore
+from acquire.pull.core import PullCore
+from acquire.pull.outputs import Output, Taken
 from acquire.records import Action, LeakageLaw, PullRequest, Refused
 from acquire.units import INCH_M
 from acquire.values import Point

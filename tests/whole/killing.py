@@ -14,8 +14,8 @@ from threading import Event
 from typing import Literal
 
 from acquire.client import Client, ClientError, Lost
-from acquire.demo import demo_config_text, operator_follows, simulated_bench
-from acquire.demo_plan import demo_requests
+from acquire.demo.plan import demo_requests
+from acquire.demo.run import demo_config_text, operator_follows, simulated_bench
 from acquire.listening import Listening
 from acquire.records import Frame, LiveEvent, PullRequest
 from acquire.units import INCH_M
@@ -44,8 +44,8 @@ class Kill:
 # a copy of one process that has loaded everything, for most of the rounds: loading takes longer than the round
 LOADED = """
 import os, sys
-import acquire.serve
-from acquire.budget import prepare
+import acquire.daemon.serve
+from acquire.budget.propagation import prepare
 from acquire.cli import cli
 
 prepare()

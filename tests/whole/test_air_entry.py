@@ -7,14 +7,14 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from acquire.budget import prepare
+from acquire.budget.propagation import prepare
 from acquire.bundled import read_bundled
 from acquire.cli import cli
 from acquire.clock import ManualClock
 from acquire.config import parse_config
-from acquire.engine import Engine
+from acquire.daemon.engine import Engine
 from acquire.records import PullRequest, Refused
-from acquire.room_entry import RoomEntry
+from acquire.room.entry import RoomEntry
 from acquire.store.archive import Archive
 from acquire.store.reader import ArchiveReader
 from acquire.text import pull_text

@@ -8,10 +8,10 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from acquire.batch import Batch
-from acquire.demo_plan import demo_requests
-from acquire.outputs import Output, Taken
-from acquire.pull import PullCore
+from acquire.demo.plan import demo_requests
+from acquire.pull.batch import Batch
+from acquire.pull.core import PullCore
+from acquire.pull.outputs import Output, Taken
 from acquire.records import Action, PullRequest
 from acquire.units import INCH_M
 from drivers.sample import Press, Sample

@@ -9,22 +9,22 @@ from pathlib import Path
 import pytest
 
 from acquire.basis import NO_BASIS, Basis
-from acquire.budget import prepare
+from acquire.budget.propagation import prepare
 from acquire.bundled import read_bundled
-from acquire.calibration import Calibration
-from acquire.calibration_making import Asked, Taken, Target, make_calibration
+from acquire.calibration.making import Asked, Taken, Target, make_calibration
+from acquire.calibration.record import Calibration
 from acquire.clock import ManualClock
 from acquire.config import parse_config
-from acquire.demo_plan import demo_requests
-from acquire.engine import Engine
+from acquire.daemon.engine import Engine
+from acquire.demo.plan import demo_requests
 from acquire.export import write_points_csv, write_samples_csv
-from acquire.outputs import PullState
+from acquire.pull.outputs import PullState
+from acquire.pull.resuming import STATE, resumed_state
 from acquire.records import Action, bench_channels
-from acquire.replaying import replay_command
-from acquire.resuming import STATE, resumed_state
+from acquire.sessions.replaying import replay_command
 from acquire.sheet.data import arrange, units_of_sheet
 from acquire.sheet.measured import measured_of
-from acquire.steady import pull_hold
+from acquire.steadiness.one_pull import pull_hold
 from acquire.store.archive import Archive
 from acquire.store.reader import ArchiveReader
 from acquire.text import pull_text

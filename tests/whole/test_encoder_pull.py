@@ -5,9 +5,9 @@ import contextlib
 import pytest
 
 from acquire.config import BenchConfig
-from acquire.demo_plan import demo_requests
-from acquire.outputs import Marked, Output, PullState, Taken
-from acquire.pull import PullCore
+from acquire.demo.plan import demo_requests
+from acquire.pull.core import PullCore
+from acquire.pull.outputs import Marked, Output, PullState, Taken
 from acquire.records import Action, PullRequest, Refused
 from acquire.units import INCH_M
 from acquire.values import Mark, Zeros

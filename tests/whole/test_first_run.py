@@ -9,7 +9,7 @@ import pytest
 from acquire.background import start_daemon
 from acquire.client import Client
 from acquire.config import ConfigError, load_config
-from acquire.demo import demo_config_text, simulated_bench
+from acquire.demo.run import demo_config_text, simulated_bench
 from acquire.first_run import lead
 from acquire.records import Refused
 

@@ -11,8 +11,8 @@ import pytest
 
 from acquire.clock import SystemClock
 from acquire.config import parse_config
-from acquire.engine import _FRAME_WAIT_S, Engine
-from acquire.inbox import Inbox
+from acquire.daemon.engine import _FRAME_WAIT_S, Engine
+from acquire.daemon.inbox import Inbox
 from acquire.records import Action, Frame, LiveEvent
 from acquire.store.reader import ArchiveReader
 from drivers.sample import Sample

@@ -6,7 +6,7 @@ from functools import lru_cache
 
 import pytest
 
-from acquire.demo_plan import demo_requests
+from acquire.demo.plan import demo_requests
 from acquire.units import INCH_M
 from sim.scenario import FUMBLING
 from tests.whole.fumbling import Told, fumbling_bench, pull

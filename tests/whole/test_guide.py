@@ -3,8 +3,8 @@
 import pytest
 
 from acquire.config import Display
-from acquire.guide import Guidance, Silence
-from acquire.pull import PullCore
+from acquire.daemon.guide import Guidance, Silence
+from acquire.pull.core import PullCore
 from acquire.units import INCH_M
 from tests.ui.fake import point as taken_point
 from tests.whole.test_pulls import request

@@ -8,11 +8,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import brentq
 
-from acquire.demo_plan import demo_requests
-from acquire.flow import FlowModel
-from acquire.influences import READING
+from acquire.budget.influences import READING
+from acquire.demo.plan import demo_requests
+from acquire.flow.reading import FlowModel
 from acquire.records import PullRequest
-from acquire.steady import in_the_flow, largest_parts, parts_of
+from acquire.steadiness.one_pull import in_the_flow, largest_parts, parts_of
 from acquire.units import INCH_M
 from acquire.values import AirState, Point
 from drivers.sample import Press, Sample

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from acquire.replay import replay
+from acquire.sessions.replay import replay
 from acquire.store.archive import Archive
 from acquire.store.reader import ArchiveReader
 

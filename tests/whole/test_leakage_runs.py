@@ -2,10 +2,10 @@
 
 import pytest
 
-from acquire.budget import coverage_factor
-from acquire.demo_plan import demo_requests
-from acquire.leakage_law import leakage_area_m2, leakage_uncertainty_m2
-from acquire.pull import PullCore
+from acquire.budget.propagation import coverage_factor
+from acquire.demo.plan import demo_requests
+from acquire.leakage.law import leakage_area_m2, leakage_uncertainty_m2
+from acquire.pull.core import PullCore
 from acquire.records import LeakageLaw, PullRequest
 from acquire.units import INH2O_PA
 from tests.whole.virtual import VirtualBench, demo_config, law_of

@@ -6,9 +6,9 @@ from typing import Any
 
 import pytest
 
-from acquire.demo_plan import demo_requests
-from acquire.outputs import Ended, Marked, Output, Skipped, Taken
-from acquire.pull import PullCore
+from acquire.demo.plan import demo_requests
+from acquire.pull.core import PullCore
+from acquire.pull.outputs import Ended, Marked, Output, Skipped, Taken
 from acquire.records import Action, PullRequest, Refused
 from acquire.units import INCH_M
 from tests.whole.virtual import VirtualBench, demo_config

@@ -11,13 +11,13 @@ import pytest
 
 from acquire.client import Client
 from acquire.config import BenchConfig, parse_config
-from acquire.demo import daemon_on, demo_config_text, operator_follows, simulated_bench
-from acquire.demo_plan import demo_requests
+from acquire.demo.plan import demo_requests
+from acquire.demo.run import daemon_on, demo_config_text, operator_follows, simulated_bench
+from acquire.demo.simlink import SimLink
 from acquire.follow import follow
-from acquire.readiness import Readiness
+from acquire.ready.record import Readiness
 from acquire.ready.watch import watch
 from acquire.records import Action, PullRequest, Refused
-from acquire.simlink import SimLink
 from acquire.store.reader import ArchiveReader
 from acquire.text import pull_text
 

@@ -9,8 +9,8 @@ from click.testing import CliRunner
 
 from acquire.cli import cli
 from acquire.config import ConfigError
-from acquire.recompute import PullNow, Settings, compute_again
-from acquire.recompute_text import recomputed_text
+from acquire.sessions.recompute import PullNow, Settings, compute_again
+from acquire.sessions.recompute_text import recomputed_text
 from acquire.store.reader import ArchiveReader
 from acquire.values import Point
 

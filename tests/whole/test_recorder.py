@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 
 from acquire.clock import ManualClock
-from acquire.outputs import Moved, Taken
-from acquire.recorder import Recorder
+from acquire.daemon.recorder import Recorder
+from acquire.pull.outputs import Moved, Taken
 from acquire.records import Action
 from acquire.store.archive import Archive
 from acquire.store.errors import ArchiveError, RefusedRecordError
@@ -97,7 +97,7 @@ def test_samples_beyond_the_bound_are_counted_and_nothing_else_is_lost(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     most = 1000
-    monkeypatch.setattr("acquire.recorder.MOST_WAITING", most)
+    monkeypatch.setattr("acquire.daemon.recorder.MOST_WAITING", most)
     record, archive, clock = recorder()
     archive.broken = True
     for second in range(6):
@@ -165,7 +165,7 @@ def test_the_archive_refuses_a_point_that_is_no_number_once_and_the_session_goes
 def test_what_was_done_after_lost_samples_stays_in_its_place_among_those_that_were_kept(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("acquire.recorder.MOST_WAITING", 4)
+    monkeypatch.setattr("acquire.daemon.recorder.MOST_WAITING", 4)
     path, clock = tmp_path / "archive.db", ManualClock()
     with Archive.open(path) as archive:
         pull_id, session_id = begin(archive)

@@ -1,8 +1,8 @@
 """What the screen shows in a pull is what is judged: the same numbers, from the same zeros."""
 
-from acquire.frames import AlwaysThere, FrameMaker
-from acquire.outputs import Output
-from acquire.pull import PullCore
+from acquire.daemon.frames import AlwaysThere, FrameMaker
+from acquire.pull.core import PullCore
+from acquire.pull.outputs import Output
 from tests.whole.test_pulls import LIFTS, request
 from tests.whole.virtual import VirtualBench
 

@@ -7,8 +7,8 @@ from typing import Any, get_args
 import pytest
 
 from acquire.config import Display
-from acquire.frames import FrameMaker
-from acquire.guide import Guidance, Silence, Trend
+from acquire.daemon.frames import FrameMaker
+from acquire.daemon.guide import Guidance, Silence, Trend
 from acquire.records import Guide, Situation
 from acquire.units import INCH_M
 from acquire.values import Mark, Missing, Outcome, Phase, Point, Standing, Step

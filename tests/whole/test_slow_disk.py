@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from acquire import engine as engines
-from acquire import inbox
 from acquire.clock import ManualClock
 from acquire.config import parse_config
-from acquire.engine import Engine
+from acquire.daemon import engine as engines
+from acquire.daemon import inbox
+from acquire.daemon.engine import Engine
 from acquire.records import Action, LiveEvent, Refused
 from acquire.store.reader import ArchiveReader
 from acquire.store.stream import Lost

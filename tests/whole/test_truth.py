@@ -10,7 +10,7 @@ from functools import lru_cache
 
 import pytest
 
-from acquire.demo_plan import demo_requests
+from acquire.demo.plan import demo_requests
 from acquire.records import PullRequest
 from acquire.units import INCH_M
 from tests.whole.virtual import Run, VirtualBench

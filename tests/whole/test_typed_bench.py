@@ -15,10 +15,10 @@ from acquire.cli import cli
 from acquire.client import Client, ClientError
 from acquire.clock import SystemClock
 from acquire.config import parse_config
-from acquire.engine import Engine
+from acquire.daemon.engine import Engine
 from acquire.records import Entered, PullRequest
-from acquire.replay import replay
 from acquire.service import Service
+from acquire.sessions.replay import replay
 from acquire.store.reader import ArchiveReader
 from acquire.ui.app import Dashboard
 from tests.service.service_thread import ServiceThread

@@ -5,11 +5,11 @@ import math
 import pytest
 
 from acquire.config import BenchConfig, parse_config
-from acquire.demo_plan import demo_requests
-from acquire.outputs import Marked, Output, Taken
-from acquire.pull import PullCore
+from acquire.demo.plan import demo_requests
+from acquire.pull.core import PullCore
+from acquire.pull.outputs import Marked, Output, Taken
+from acquire.pull.typed_step import MOVED, NOT_JUDGED, PRESSURE_TYPED
 from acquire.records import Action, PullRequest, Refused
-from acquire.typed_step import MOVED, NOT_JUDGED, PRESSURE_TYPED
 from acquire.units import INCH_M
 from tests.whole.typist import typed_text
 from tests.whole.virtual import VirtualBench, demo_text

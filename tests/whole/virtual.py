@@ -10,12 +10,12 @@ from typing import Any
 from acquire.basis import NO_BASIS, Basis
 from acquire.bundled import read_bundled
 from acquire.config import BenchConfig, parse_config
-from acquire.entries import number_typed
-from acquire.frames import typed_units
-from acquire.guide import Guidance
-from acquire.leakage import fit_law
-from acquire.outputs import Output, Taken
-from acquire.pull import PullCore
+from acquire.daemon.entries import number_typed
+from acquire.daemon.frames import typed_units
+from acquire.daemon.guide import Guidance
+from acquire.leakage.run import fit_law
+from acquire.pull.core import PullCore
+from acquire.pull.outputs import Output, Taken
 from acquire.records import Action, LeakageLaw, PullRequest
 from acquire.scaling import scale_for
 from acquire.values import Direction, Point

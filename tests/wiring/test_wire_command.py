@@ -14,7 +14,7 @@ from serial.tools import list_ports
 from acquire.cli import cli
 from acquire.client import Client, ClientError
 from acquire.config import load_config
-from acquire.single import claim
+from acquire.daemon.single import claim
 from acquire.where import Address, write_address
 from acquire.wire import Health
 from acquire.wiring.config_text import checked

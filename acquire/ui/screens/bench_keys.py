@@ -2,8 +2,8 @@
 
 from textual import events
 
+from acquire.beside.shadow import Doubt
 from acquire.records import Action, ActionKind, PullRow
-from acquire.shadow import Doubt
 from acquire.ui.company import NONE
 from acquire.ui.keys import Moment, Place, action_for
 from acquire.ui.scan import GAP_S, ScanGate

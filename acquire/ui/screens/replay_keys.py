@@ -1,7 +1,7 @@
 """Looking back: choosing a recorded pull, and the keys while its session plays on the screen at the bench."""
 
-from acquire.playback import Happening, Playback
 from acquire.records import PullRow, SessionRow
+from acquire.sessions.playback import Happening, Playback
 from acquire.ui.bench import Recorded
 from acquire.ui.screens.asking import PickScreen
 from acquire.ui.screens.place import PlaceScreen

@@ -1,0 +1,1 @@
+"""Where the uncertainty of a flow comes from."""

@@ -1,0 +1,236 @@
+"""What a screen shows at one moment, made from the engine's state."""
+
+from collections import deque
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from statistics import linear_regression
+from typing import Literal, Protocol
+
+from acquire.calibration.record import Calibration
+from acquire.config import BenchConfig
+from acquire.daemon.guide import ANNOUNCE_US, Guidance, Silence
+from acquire.pull.core import PullCore
+from acquire.records import Frame, Guide, InstrumentState, Reading, ReadingState
+from acquire.scaling import channel_settings, scale_for
+from acquire.values import REQUIRED_CHANNELS, Convention, Point, Standing, Zeros
+from drivers.base import Counts, Instrument
+from drivers.sample import Sample
+
+_WAITING = Standing("waiting")
+_LIVE_US = 1_000_000
+_TREND_US = 3_000_000
+
+
+InstrumentStatus = Literal["opening", "live", "silent", "lost"]
+
+
+class Source(Protocol):
+    """An instrument as a frame shows it: a port's reader, or a recorded one."""
+
+    @property
+    def instrument(self) -> Instrument:
+        """What it is."""
+        ...
+
+    @property
+    def state(self) -> InstrumentStatus:
+        """Whether it is there."""
+        ...
+
+    @property
+    def sentence(self) -> str:
+        """What is wrong with it now; empty when nothing is."""
+        ...
+
+    @property
+    def counts(self) -> Counts:
+        """What came in and what was not used."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class AlwaysThere:
+    """A source without a port to lose, nothing of it discarded: a person who types, or a recording."""
+
+    instrument: Instrument
+    state: InstrumentStatus = "live"
+    sentence: str = ""
+    counts: Counts = field(default_factory=Counts)
+
+
+class FrameMaker:
+    """Pure but for the readers' states: the same inputs give the same frame."""
+
+    def __init__(self, config: BenchConfig, sources: Sequence[Source]) -> None:
+        self._sources = sources
+        self._guidance = Guidance(config.display, config.water, typed_units([its.instrument for its in sources]))
+        self._convention = config.reference.convention
+        self._water = config.water
+        self.use({})
+        self._trend = _Trend()
+        self._source_of = {channel: source for source in sources for channel in source.instrument.settings.channels}
+
+    def use(self, calibrations: Mapping[str, Calibration]) -> None:
+        """Show values by these calibrations from now on, and by the configuration where there is none."""
+        instruments = [source.instrument for source in self._sources]
+        channels = channel_settings(instruments, calibrations, self._water)
+        self._scales = {name: scale_for(its, self._water) for name, its in channels.items()}
+
+    def si(self, channel: str, number: float) -> float:
+        """A channel's number as it is shown, in SI."""
+        return self._scales[channel].si(number)
+
+    def guidance(self) -> Guidance:
+        """The sentences in this bench's units."""
+        return self._guidance
+
+    def frame(
+        self,
+        t_us: int,
+        latest: Mapping[str, Sample],
+        core: PullCore | None,
+        pull_id: int | None,
+        announced: tuple[int, Point] | None,
+        failure: str,
+    ) -> Frame:
+        """Everything that a screen shows now."""
+        pull = core.view() if core is not None else None
+        # in a pull the screen shows what is judged: the readings from their zeros on
+        zeros = pull.zeros_before if pull is not None and pull.outcome is None else None
+        readings = {name: self._reading(name, t_us, latest.get(name), zeros) for name in self._scales}
+        # all parts were checked when they were made
+        return Frame.model_construct(
+            t_us=t_us,
+            readings=readings,
+            flow_m3_s=core.stated_flow_m3_s() if core is not None and core.outcome is None else None,
+            standing=core.standing() if core is not None and core.phase == "steps" else _WAITING,
+            guide=self._guide(t_us, core, readings, announced, failure),
+            pull_id=pull_id,
+            pull=pull,
+            subject=core.request.subject if core is not None else None,
+            instruments=tuple(_instrument(source) for source in self._sources),
+            convention=self._convention,
+        )
+
+    def _guide(
+        self,
+        t_us: int,
+        core: PullCore | None,
+        readings: Mapping[str, Reading],
+        announced: tuple[int, Point] | None,
+        failure: str,
+    ) -> Guide:
+        if failure:
+            return Guide(situation="archive_failed", sentence=failure)
+        point = announced[1] if announced is not None and t_us - announced[0] < ANNOUNCE_US else None
+        silence = self._silence(core, readings) if core is not None else self._idle_silence(readings)
+        self._trend.note(t_us, readings.get("test_pressure"))
+        guide = self._guidance.guide(core, silence, point, self._trend.pa_s)
+        if core is None or not core.asked:
+            return guide
+        unit = self._source_of[core.asked].instrument.settings.channels[core.asked].unit
+        return guide.model_copy(update={"typed": core.asked, "typed_unit": unit})
+
+    def _reading(self, channel: str, t_us: int, sample: Sample | None, zeros: Zeros | None) -> Reading:
+        instrument = self._source_of[channel]
+        scale = self._scales[channel]
+        source = instrument.instrument.settings.said_source
+        typed = instrument.instrument.typed
+        if sample is None:
+            state: ReadingState = "lost" if instrument.state == "lost" else "stale"
+            return Reading(value=None, unit=scale.si_unit, age_s=None, state=state, source=source, typed=typed)
+        age_us = max(0, t_us - sample.t_us)
+        limit_us = max(_LIVE_US, round(instrument.instrument.settings.silent_after_s * 1e6))
+        fresh = typed or age_us <= limit_us
+        state = "lost" if instrument.state == "lost" else "live" if fresh else "stale"
+        return Reading(
+            value=scale.si(sample.value) - (zeros.of(channel) if zeros is not None else 0.0),
+            unit=scale.si_unit,
+            age_s=age_us / 1e6,
+            state=state,
+            source=sample.source,
+            number=sample.value,
+            typed=typed,
+        )
+
+    def _idle_silence(self, readings: Mapping[str, Reading]) -> Silence | None:
+        """The first instrument that should speak by itself and does not: better known before a pull than in it."""
+        for channel in REQUIRED_CHANNELS:
+            source, reading = self._source_of.get(channel), readings.get(channel)
+            if source is None or reading is None or reading.typed or source.instrument.silence_is_normal:
+                continue
+            if source.state in ("silent", "lost"):
+                return Silence(channel, reading.age_s, source.state == "lost", source.sentence)
+        return None
+
+    def _silence(self, core: PullCore, readings: Mapping[str, Reading]) -> Silence | None:
+        """The first signal that the pull needs and that is not there."""
+        for channel in (*REQUIRED_CHANNELS, "room_pressure", "room_temperature", "room_humidity"):
+            reading = readings.get(channel)
+            if reading is None or reading.typed or (channel == "lift" and (core.lift_on_press or not core.with_valve)):
+                continue
+            slow = channel.startswith("room_")
+            if reading.value is None or (reading.state != "live" and not slow):
+                source = self._source_of[channel]
+                outside = source.state == "live" and source.counts.out_of_range > 0
+                return Silence(channel, reading.age_s, reading.state == "lost", source.sentence, outside)
+        return None
+
+
+def nothing_shown(convention: Convention) -> Frame:
+    """Before anything is known."""
+    guide = Guide(situation="no_pull", sentence="")
+    return Frame(
+        t_us=0, readings={}, flow_m3_s=None, standing=_WAITING, guide=guide, pull_id=None, pull=None, subject=None,
+        instruments=(), convention=convention,
+    )  # fmt: skip
+
+
+def stood_still(last: Frame, t_us: int, sentence: str) -> Frame:
+    """The last frame where none could be made: no reading in it is one of now, and ``sentence`` says why."""
+    readings = {name: its.model_copy(update={"state": "stale"}) for name, its in last.readings.items()}
+    guide = Guide(situation="archive_failed", sentence=sentence)
+    changes = {"t_us": t_us, "readings": readings, "flow_m3_s": None, "standing": _WAITING, "guide": guide}
+    return last.model_copy(update=changes)
+
+
+class _Trend:
+    """How the test pressure moved in the last seconds that were shown: the slope of a straight line through them."""
+
+    def __init__(self) -> None:
+        self._shown: deque[tuple[int, float]] = deque()
+
+    def note(self, t_us: int, reading: Reading | None) -> None:
+        """What is shown now."""
+        if reading is None or reading.value is None or reading.state != "live":
+            self._shown.clear()
+            return
+        if self._shown and t_us < self._shown[-1][0]:
+            self._shown.clear()
+        self._shown.append((t_us, reading.value))
+        while t_us - self._shown[0][0] > _TREND_US:
+            self._shown.popleft()
+
+    def pa_s(self) -> float | None:
+        """The slope up to now; None while there is too little to tell."""
+        if len(self._shown) < 8 or self._shown[-1][0] - self._shown[0][0] < _TREND_US / 2:
+            return None
+        times = [t / 1e6 for t, _ in self._shown]
+        return linear_regression(times, [value for _, value in self._shown]).slope
+
+
+def typed_units(instruments: Iterable[Instrument]) -> dict[str, str]:
+    """The channels that are typed, and the unit of each."""
+    return {name: s.unit for its in instruments if its.typed for name, s in its.settings.channels.items()}
+
+
+def _instrument(source: Source) -> InstrumentState:
+    counts = source.counts
+    return InstrumentState(
+        name=source.instrument.name,
+        state=source.state,
+        sentence=source.sentence,
+        good_lines=counts.good_lines,
+        discarded_lines=counts.discarded,
+        reconnects=counts.reconnects,
+    )

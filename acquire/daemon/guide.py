@@ -1,0 +1,305 @@
+"""The one thing to do now, as a sentence in the operator's units.
+
+Pure: what the pull and its instruments look like goes in, one sentence comes
+out. It never mentions keys: it is read at the bench and by other programs.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from acquire.config import Display
+from acquire.flow.convention import flow_unit_said
+from acquire.lifts import inside, lift_digits
+from acquire.pull.core import PullCore
+from acquire.records import Guide, Situation, Wants
+from acquire.units import Water, from_si
+from acquire.values import Missing, Point, PullKind, Standing, Step
+
+# a point stays announced for that long
+ANNOUNCE_US = 2_000_000
+# within so many bands of zero the blower no longer runs
+_NEARLY_ZERO = 5.0
+
+# how the test pressure moves, asked for only where it is said
+Trend = Callable[[], float | None]
+
+
+def _unknown() -> None:
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class Silence:
+    """A signal that the pull needs and that is not there."""
+
+    name: str
+    for_s: float | None
+    lost: bool
+    sentence: str = ""
+    # the instrument does send, but its numbers lie outside what the channel is set for
+    outside: bool = False
+
+
+class Guidance:
+    """Sentences in one bench's display units."""
+
+    def __init__(self, display: Display, water: Water, typed_units: Mapping[str, str] | None = None) -> None:
+        self._display = display
+        self._water: Water = water
+        self._units = typed_units or {}
+
+    def guide(
+        self,
+        core: PullCore | None,
+        silence: Silence | None,
+        announced: Point | None,
+        trend_pa_s: Trend = _unknown,
+    ) -> Guide:
+        """The sentence for this moment.
+
+        ``announced`` is the point taken within the last ``ANNOUNCE_US``;
+        ``trend_pa_s`` gives how the test pressure moves, None where that is not known.
+        """
+        if core is None and silence is not None:
+            return _say("signal_lost", _silent(silence))
+        if core is None:
+            return _say("no_pull", "No pull is running: begin a new one.")
+        wants = self.wants(core)
+        if core.outcome == "aborted":
+            sentence = f"{_RUN[core.request.kind]} aborted: what was taken is kept. Stop the blower, close the valve."
+            shut = wants.model_copy(update={"test_pressure_pa": 0.0, "lift_m": 0.0 if core.with_valve else None})
+            return _say("aborted", sentence, shut)
+        if core.outcome is not None:
+            return _say("ended", f"{_RUN[core.request.kind]} complete. {_marks(core)}", wants)
+        if core.zero_lost:
+            closed = wants.model_copy(update={"lift_m": 0.0})
+            sentence = "The lift indicator lost its zero: close the valve, zero it there, then go on."
+            return _say("close_valve", sentence, closed)
+        if silence is not None:
+            return _say("signal_lost", _silent(silence), wants)
+        if core.paused:
+            return _say("paused", "Paused: nothing is taken until you go on.", wants)
+        if core.phase in ("zero_before", "zero_after"):
+            return self._zero(core, wants)
+        return self._step(core, wants, "Taken. " if announced is not None else "", trend_pa_s)
+
+    def wants(self, core: PullCore) -> Wants:
+        """What is asked of the operator, as numbers."""
+        fitted = {"lift": "head", "leakage": "blank plate", "plate": "reference plate"}[core.request.kind]
+        step = core.step
+        return Wants.model_validate(
+            {
+                "lift_m": (step.lift_m if step else 0.0) if core.with_valve else None,
+                "test_pressure_pa": step.test_pressure_pa if step else 0.0,
+                "direction": core.request.direction,
+                "meter_range": core.meter_range,
+                "fitted": fitted,
+            }
+        )
+
+    # ------------------------------------------------------------ phases
+
+    def _zero(self, core: PullCore, wants: Wants) -> Guide:
+        outside = core.zeros_outside
+        again = " again" if core.phase == "zero_after" else ""
+        awaited = core.awaited[0] if core.awaited else ""
+        lift, limits = core.latest("lift"), core.config.zero
+        off = next((name for name in ("test_pressure", "meter_pressure") if name in outside), None)
+        if off is not None:
+            pressure = core.latest(off)
+            seen = f": {off.replace('_', ' ')} reads {self.pressure(pressure)}" if pressure is not None else ""
+            if pressure is not None and abs(pressure) <= _NEARLY_ZERO * limits.pressure_band_pa:
+                # the blower has stopped: what is left is the transducer's own, or draught
+                seen += f", {self.pressure(limits.pressure_band_pa)} at most"
+            return _say("stop_blower", f"Stop the blower to read the zeros{again}{seen}.", wants)
+        if "lift" in outside:
+            seen = f": lift reads {self.lift(lift)}" if lift is not None else ""
+            return _say("close_valve", f"Close the valve to read the zeros{again}{seen}.", wants)
+        if awaited:
+            first = "Close the valve" if awaited == "lift" else "Stop the blower"
+            sentence = f"{first}, type the zero of the {self.named(awaited)}{again}, then Enter."
+            return _say("type_value", sentence, wants)
+        return _say("hold_zero", f"Hold: reading the zeros{again}.", wants)
+
+    def _step(self, core: PullCore, wants: Wants, taken: str, trend_pa_s: Trend) -> Guide:
+        step = core.step
+        assert step is not None
+        pressure, lift = core.latest("test_pressure"), core.latest("lift")
+        settling = core.settling
+        if core.fault:
+            return _say("wrong_range", f"{core.fault[0].upper()}{core.fault[1:].rstrip('.')}.", wants)
+        awaited = core.awaited[0] if core.awaited else ""
+        if awaited == "lift":
+            return _say("type_value", taken + self._type_lift(core, step), wants)
+        if step.lift_m is not None and lift is not None and not core.lift_on_press and "lift" not in core.typed:
+            off_m = step.lift_m - lift
+            if not inside(off_m, settling.lift_tolerance_m):
+                goal = self.lift(step.lift_m)
+                if off_m > 0:
+                    return _say("open_valve", f"{taken}Open the valve to {goal}: {self._bare_lift(off_m)} more.", wants)
+                return _say("close_down", f"{taken}Close the valve to {goal}: {self._bare_lift(-off_m)} back.", wants)
+        if awaited == "test_pressure":
+            return _say("type_value", taken + self._type_pressure(core, step), wants)
+        if pressure is not None and "test_pressure" not in core.typed:
+            off_pa = step.test_pressure_pa - pressure
+            if not inside(off_pa, step.test_pressure_pa * settling.test_pressure_band):
+                goal = self.pressure(step.test_pressure_pa)
+                plate = "" if core.with_valve or pressure > step.test_pressure_pa / 4 else self._plate(wants)
+                if off_pa > 0:
+                    sentence = f"{taken}{plate}Raise the test pressure to {goal}: {self._bare_pressure(off_pa)} more."
+                    return _say("raise_pressure", sentence, wants)
+                sentence = f"{taken}Lower the test pressure to {goal}: {self._bare_pressure(-off_pa)} less."
+                return _say("lower_pressure", sentence, wants)
+        if awaited:
+            return _say("type_value", f"{taken}Type the {self.named(awaited)}, then Enter.", wants)
+        if taken:
+            goal = self.lift(step.lift_m) if step.lift_m is not None else self.pressure(step.test_pressure_pa)
+            return _say("taken", f"{taken}Next {goal}.", wants)
+        return self._hold(core, core.standing(), wants, trend_pa_s)
+
+    def _hold(self, core: PullCore, standing: Standing, wants: Wants, trend_pa_s: Trend) -> Guide:
+        step = core.step
+        if core.lift_on_press and standing.state == "settled" and step is not None and step.lift_m is not None:
+            sentence = f"Steady: set the lift to {self.lift(step.lift_m)} and press the indicator's button."
+            return _say("hold_settling", sentence, wants)
+        if "frozen" in standing.missing:
+            which = standing.detail.partition(":")[0] or "a reading has stopped changing"
+            return _say("stuck", f"{which[0].upper()}{which[1:]}: check its instrument.", wants)
+        if standing.state == "stuck":
+            why = "flow too unsteady" if standing.missing[:1] == ("noise",) else _missing(standing.missing)
+            return _say("stuck", f"Not settling: {standing.detail or why}.", wants)
+        if standing.state in ("waiting", "moving"):
+            what = _missing(standing.missing) or "air still moving"
+            if standing.missing[:1] == ("test pressure",):
+                what = self._moving(trend_pa_s()) or what
+            return _say("hold_moving", f"Hold: {what}.", wants)
+        what = self._drift(standing) if standing.missing[:1] == ("drift",) else _missing(standing.missing)
+        left = f", about {standing.remaining_s:.0f} s" if (standing.remaining_s or 0.0) >= 1.0 else ""
+        return _say("hold_settling", f"Hold: {what or 'reading'}{left}.", wants)
+
+    def _type_lift(self, core: PullCore, step: Step) -> str:
+        goal, typed_m = self.lift(step.lift_m or 0.0), core.typed_here("lift")
+        if typed_m is None:
+            return f"Set the valve to {goal}. Type the {self.named('lift')}, then Enter."
+        return f"Typed {self.lift(typed_m)}: set the valve to {goal}, then type the lift again."
+
+    def _type_pressure(self, core: PullCore, step: Step) -> str:
+        typed_pa, plate = core.typed_here("test_pressure"), "" if core.with_valve else self._plate(self.wants(core))
+        goal = self.pressure(step.test_pressure_pa)
+        if typed_pa is None:
+            return f"{plate}Bring it to {goal}. Type the {self.named('test_pressure')}, then Enter."
+        return f"Typed {self.pressure(typed_pa)}: bring it to {goal}, then type the test pressure again."
+
+    # ------------------------------------------------------------ words
+
+    def named(self, channel: str) -> str:
+        """A typed channel with the unit that its number is typed in."""
+        unit = self._units.get(channel, "")
+        return f"{channel.replace('_', ' ')} in {'inches' if unit == 'in' else unit}"
+
+    def _moving(self, trend_pa_s: float | None) -> str:
+        """Which way the test pressure goes, and how fast; nothing where that cannot be told from standing still."""
+        if trend_pa_s is None:
+            return ""
+        rate = self._bare_pressure(abs(trend_pa_s) * 60)
+        if float(rate) == 0.0:
+            return ""
+        way = "rising" if trend_pa_s > 0 else "falling"
+        return f"test pressure still {way}, {rate} {self._display.pressure} a minute"
+
+    def _drift(self, standing: Standing) -> str:
+        drift = standing.drift_rel_per_min
+        if drift is None:
+            return "flow still drifting"
+        return f"flow still {'rising' if drift > 0 else 'falling'}, {abs(drift) * 100:.1f} % a minute"
+
+    def _plate(self, wants: Wants) -> str:
+        return f"Fit the {wants.fitted}. "
+
+    def taken(self, point: Point) -> str:
+        """The acknowledgement of a point that is safely kept."""
+        unit = self._display.flow
+        half = _written(from_si(point.flow.half_width_95_m3_s, unit), 1)
+        # both with the digits that the half-width needs
+        flow = f"{from_si(point.flow.flow_m3_s, unit):.{len(half.partition('.')[2])}f}"
+        at = "" if point.step_lift_m is None else f" at {self.lift(point.step_lift_m)}"
+        how = ", typed" if point.read_by_eye else "" if point.settled else ", not settled"
+        return f"Taken{at}: {flow} {flow_unit_said(unit, point.flow.convention)} ± {half}{how}."
+
+    def lift(self, lift_m: float) -> str:
+        """A lift with its unit."""
+        return f"{self._bare_lift(lift_m)} {self._display.lift}"
+
+    def _bare_lift(self, lift_m: float) -> str:
+        return _written(from_si(lift_m, self._display.lift), lift_digits(self._display.lift))
+
+    def pressure(self, pressure_pa: float) -> str:
+        """A pressure with its unit."""
+        return f"{self._bare_pressure(pressure_pa)} {self._display.pressure}"
+
+    def _bare_pressure(self, pressure_pa: float) -> str:
+        digits = {"inH2O": 1, "mbar": 1, "hPa": 1, "kPa": 3, "Pa": 0}.get(self._display.pressure, 2)
+        return _written(from_si(pressure_pa, self._display.pressure, self._water), digits)
+
+
+_MISSING: dict[Missing, str] = {
+    "lift": "lift still moving",
+    "test pressure": "test pressure not yet still",
+    "drift": "flow still drifting",
+    "noise": "averaging unsteady flow",
+    "hunting": "test pressure is hunting",
+    "readings": "collecting readings",
+    "frozen": "a reading has not changed at all: check its instrument",
+    "signal": "waiting for readings",
+}
+
+
+def _missing(missing: tuple[Missing, ...]) -> str:
+    return _MISSING[missing[0]] if missing else ""
+
+
+_RUN: dict[PullKind, str] = {"lift": "Pull", "leakage": "Leakage run", "plate": "Reference plate run"}
+_INSTRUMENTS = {
+    "lift": "Lift indicator",
+    "test_pressure": "Test pressure transducer",
+    "meter_pressure": "Meter pressure transducer",
+    "room_pressure": "Barometer",
+    "room_temperature": "Room thermometer",
+    "room_humidity": "Room hygrometer",
+}
+
+
+def _written(value: float, digits: int) -> str:
+    """With these digits; with one more where they would say zero of something that is not."""
+    text = f"{value:.{digits}f}"
+    if float(text) == 0.0 and abs(value) >= 0.5 * 10.0 ** -(digits + 1):
+        return f"{value:.{digits + 1}f}"
+    return text.removeprefix("-") if float(text) == 0.0 else text
+
+
+def _silent(silence: Silence) -> str:
+    name = silence.name.replace("_", " ")
+    name = name[0].upper() + name[1:]
+    if silence.lost and silence.sentence:
+        return silence.sentence
+    if silence.outside and silence.name == "meter_pressure":
+        return "Meter pressure is outside its instrument's range: stop the blower, then fit a larger meter range."
+    if silence.outside and silence.name == "lift":
+        return "Lift is outside its instrument's range: bring it back; with the valve closed, zero the indicator."
+    if silence.outside:
+        return f"{name} is outside its instrument's range: bring it back, or correct the channel's low and high."
+    instrument = _INSTRUMENTS.get(silence.name, name)
+    if silence.for_s is None:
+        return f"{instrument}: no reading yet. Check its cable and port."
+    return f"{instrument} silent for {silence.for_s:.0f} s: check its cable."
+
+
+def _marks(core: PullCore) -> str:
+    marks = core.view().marks
+    if not marks:
+        return "Zeros and test pressure held."
+    return f"{len(marks)} mark{'s' if len(marks) > 1 else ''}: {marks[0].sentence}"
+
+
+def _say(situation: Situation, sentence: str, wants: Wants | None = None) -> Guide:
+    return Guide(situation=situation, sentence=sentence, wants=wants or Wants())

@@ -1,0 +1,1 @@
+"""From two pressures and the air to a stated flow. Pure."""

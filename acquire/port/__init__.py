@@ -1,0 +1,1 @@
+"""The port's geometry, and coefficients on its areas."""

@@ -1,0 +1,1 @@
+"""One pull, from samples to points. Pure."""

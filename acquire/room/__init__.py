@@ -1,0 +1,1 @@
+"""The room's air where no instrument measures it."""

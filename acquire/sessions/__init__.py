@@ -1,0 +1,1 @@
+"""Recorded sessions again: replayed, computed anew, watched, packed."""

@@ -1,0 +1,64 @@
+"""What happened in a recorded session: taken points, and what was not taken, with the reason."""
+
+from acquire.daemon.guide import Guidance
+from acquire.pull.core import PullCore
+from acquire.pull.outputs import Marked, Output, Skipped, Taken
+from acquire.sessions.playback import Happening
+from acquire.sessions.replay import Moment
+from acquire.values import Standing
+
+# a stay this long without a reading is told; below, the valve was only passing
+LEAST_STAY_US = 2_000_000
+_LOOK_EVERY_US = 250_000
+
+
+class Happenings:
+    """Collects while a session is fed to a pull, moment by moment."""
+
+    def __init__(self, guidance: Guidance) -> None:
+        self.found: list[Happening] = []
+        self._guidance = guidance
+        self._looked_us = 0
+        self._stay_us: int | None = None
+        self._last = Standing("waiting")
+
+    def see(self, moment: Moment, core: PullCore) -> None:
+        """One moment, after the pull has seen it."""
+        if moment.said:
+            self.found.append(Happening(moment.t_us, "notice", moment.said))
+        for output in moment.outputs:
+            self._output(moment.t_us, output)
+        if core.phase == "steps" and moment.t_us - self._looked_us >= _LOOK_EVERY_US:
+            self._looked_us = moment.t_us
+            self._look(moment.t_us, core.standing())
+
+    def _output(self, t_us: int, output: Output) -> None:
+        if isinstance(output, Taken):
+            self._stay_us = None
+            point = output.point
+            sentence = self._guidance.taken(point)
+            if point.capture.rejected:
+                sentence += f" {point.capture.rejected} samples were left out as spikes."
+            if not point.settled:
+                self.found.append(Happening(t_us, "not settled", f"{sentence} {point.remark}".strip()))
+            elif not point.hold.held:
+                self.found.append(Happening(t_us, "not held", f"{sentence} {point.hold.reason}".strip()))
+            else:
+                self.found.append(Happening(t_us, "taken", sentence))
+        elif isinstance(output, Marked):
+            self.found.append(Happening(t_us, "mark", output.mark.sentence))
+        elif isinstance(output, Skipped) and output.skipped:
+            self.found.append(Happening(t_us, "skipped", f"Step {output.step + 1} was left out."))
+
+    def _look(self, t_us: int, now: Standing) -> None:
+        if now.state in ("settling", "stuck", "settled"):
+            self._stay_us = self._stay_us if self._stay_us is not None else t_us
+            self._last = now
+        elif self._stay_us is not None:
+            stayed_us, self._stay_us = t_us - self._stay_us, None
+            if stayed_us >= LEAST_STAY_US and self._last.state != "settled":
+                self.found.append(Happening(t_us, "left early", self._left(stayed_us)))
+
+    def _left(self, stayed_us: int) -> str:
+        missing = self._last.detail or ", ".join(self._last.missing)
+        return f"Left after {stayed_us / 1e6:.0f} s before it had settled ({missing or 'too few readings'})."

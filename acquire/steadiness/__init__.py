@@ -1,0 +1,1 @@
+"""Did the test pressure hold: in one pull, and over many."""
