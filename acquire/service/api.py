@@ -6,11 +6,12 @@ from dataclasses import dataclass
 from typing import Annotated, Any
 
 from fastapi import Depends, FastAPI, Header, Path, Query, Request, Response, WebSocket
-from fastapi.exceptions import RequestValidationError
+from fastapi.exceptions import RequestValidationError, WebSocketRequestValidationError
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, TypeAdapter, ValidationError
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
+from starlette.requests import HTTPConnection
 
 from acquire.bench_records import kinds
 from acquire.beside.choice import pull_beside
@@ -71,8 +72,18 @@ def this_screen(x_screen: Annotated[str, ScreenId], x_screen_name: Annotated[str
     return Screen.said(x_screen, x_screen_name)
 
 
+def only_known_keys(connection: HTTPConnection) -> None:
+    """Refuse a key of the query that the endpoint does not know: misspelt, it would ask for something else."""
+    known = {its.alias for its in connection.scope["route"].dependant.query_params}
+    unknown = [key for key in connection.query_params if key not in known]
+    if unknown:
+        faults = [{"type": "extra_forbidden", "loc": ("query", key or "(empty)"), "msg": ""} for key in unknown]
+        live = connection.scope["type"] == "websocket"
+        raise WebSocketRequestValidationError(faults) if live else RequestValidationError(faults)
+
+
 FromScreen = Annotated[Screen | None, Depends(which_screen)]
-COMMANDS = refusals(401, 409, 422, 423)
+COMMANDS = refusals(401, 409, 423)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +114,7 @@ def make_app(behind: Behind, version: str) -> FastAPI:
         docs_url=None,
         redoc_url=None,
         openapi_url="/v1/openapi.json",
+        dependencies=[Depends(only_known_keys)],
         telemetry={"tracing": False, "metrics": False, "logs": False, "auto_configure": False},
     )
     app.openapi = lambda: describe(app)  # type: ignore[method-assign]
@@ -146,11 +158,11 @@ def make_app(behind: Behind, version: str) -> FastAPI:
         behind.command.admit(screen)
         return _json(behind.engine.enter(signed(entry, screen)))
 
-    @app.post("/v1/command", status_code=204, responses=refusals(401, 422))
+    @app.post("/v1/command", status_code=204, responses=refusals(401))
     async def take_command(screen: Annotated[Screen, Depends(this_screen)]) -> None:
         behind.command.take(screen)
 
-    @app.get("/v1/pulls", response_model=list[PullRow], responses=refusals(401, 422))
+    @app.get("/v1/pulls", response_model=list[PullRow], responses=refusals(401))
     def get_pulls(
         limit: Annotated[int | None, Query(ge=1, le=1_000_000)] = None,
         subject: Annotated[str | None, Query(max_length=80)] = None,
@@ -165,12 +177,12 @@ def make_app(behind: Behind, version: str) -> FastAPI:
         with behind.archive() as archive:
             return _json(archive.open_pulls(), PULL_ROWS)
 
-    @app.get("/v1/pulls/{pull_id}", response_model=PullAnswer, responses=refusals(401, 404, 422))
+    @app.get("/v1/pulls/{pull_id}", response_model=PullAnswer, responses=refusals(401, 404))
     def get_pull(pull_id: PullId) -> Response:
         with behind.archive() as archive, _missing(archive, pull_id):
             return _json(PullAnswer(pull=archive.pull(pull_id)))
 
-    @app.get("/v1/pulls/{pull_id}/beside", response_model=PullBeside, responses=refusals(401, 404, 422))
+    @app.get("/v1/pulls/{pull_id}/beside", response_model=PullBeside, responses=refusals(401, 404))
     def get_beside(pull_id: PullId, other: Annotated[int | None, Query(ge=1, le=2**63 - 1)] = None) -> Response:
         with behind.archive() as archive, _missing(archive, pull_id, other):
             return _json(pull_beside(archive, pull_id, other))
@@ -195,7 +207,7 @@ def make_app(behind: Behind, version: str) -> FastAPI:
         behind.command.admit(screen)
         behind.engine.delete_template(name)
 
-    @app.post("/v1/bench-records/{kind}", response_model=KeptRecord, responses=refusals(401, 404, 409, 422, 423))
+    @app.post("/v1/bench-records/{kind}", response_model=KeptRecord, responses=refusals(401, 404, 409, 423))
     async def keep_record(kind: Annotated[str, Path(max_length=40)], request: Request, screen: FromScreen) -> Response:
         model = kinds().get(kind)
         if model is None:

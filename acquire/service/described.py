@@ -36,7 +36,7 @@ _WHY = {
     500: "The archive, or the daemon, failed.",
     503: "Too many connections or live streams, or the daemon is stopping.",
 }
-ALWAYS = (400, 403, 408, 413, 429, 431, 500, 503)
+ALWAYS = (400, 403, 408, 413, 422, 429, 431, 500, 503)
 DESCRIPTION = f"""The local API of one bench's daemon. Quantities are SI numbers; keys name their unit.
 
 Send the token of the daemon's address file as `Authorization: Bearer TOKEN`; only `/v1/health` needs none.

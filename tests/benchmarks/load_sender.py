@@ -80,8 +80,9 @@ def main() -> None:
     start, stop = time.perf_counter(), False
     while not stop:
         passed = time.perf_counter() - start
-        for port in ports:
-            due = int(passed * port.per_s)
+        for place, port in enumerate(ports):
+            # each has a clock of its own: they do not all speak at the same moment
+            due = int(passed * port.per_s + place / len(ports))
             assert port.connected is not None
             while port.sent < due:
                 port.connected.sendall(sender.line(port))

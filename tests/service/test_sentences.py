@@ -42,6 +42,10 @@ def changed(**changes: object) -> bytes:
         ("GET", "/v1/pulls/0", None, 422, "pull_id: input should be greater than or equal to 1"),
         ("GET", "/v1/pulls/2", None, 404, "there is no pull 2 in the archive"),
         ("GET", "/v1/pulls?limit=many", None, 422, "limit: input should be a valid integer"),
+        ("GET", "/v1/pulls?subjekt=A-17", None, 422, "subjekt: no such key"),
+        ("GET", "/v1/pulls?limit=3&=1&x=2", None, 422, "(empty): no such key (and 1 more like it)"),
+        ("GET", "/v1/frame?rate=5", None, 422, "rate: no such key"),
+        ("POST", "/v1/command?name=B", None, 422, "name: no such key"),
         ("DELETE", "/v1/templates", None, 422, "name: this key is needed"),
         ("DELETE", "/v1/templates?name=none", None, 409, "There is no template none."),
         ("GET", "/v1/nothing", None, 404, "there is no /v1/nothing here"),
@@ -64,6 +68,11 @@ def test_a_live_stream_that_cannot_be_is_refused_in_one_sentence(service: Servic
     status, sentence = ask(service, "GET", f"/v1/live?{query}", UPGRADE | token(service))
     assert status == 422
     assert sentence.startswith(f"{query.split('=')[0]}: input should be ")
+
+
+def test_a_live_stream_knows_its_keys(service: Service) -> None:
+    found = ask(service, "GET", "/v1/live?rates=5", UPGRADE | token(service))
+    assert found == (422, "rates: no such key")
 
 
 def test_a_fault_of_the_daemon_itself_is_said_and_logged(
