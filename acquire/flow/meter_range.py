@@ -1,5 +1,7 @@
 """Whether a range may be read at a pressure, and which one to use instead."""
 
+import math
+
 from acquire.config import AnyMeterRange, BenchConfig, Reference
 from acquire.flow.air import ISENTROPIC_EXPONENT, column_of
 from acquire.units import from_si
@@ -23,12 +25,14 @@ def range_fault(config: BenchConfig, meter_range: str, meter_pressure_pa: float)
     if meter_pressure_pa <= high_pa and (meter_pressure_pa >= low_pa or low_pa == 0.0):
         return None
     unit = config.display.pressure
-    shown, low, high = (f"{from_si(pa, unit, config.water):.4g}" for pa in (meter_pressure_pa, low_pa, high_pa))
+    shown_at, low, high = (from_si(pa, unit, config.water) for pa in (meter_pressure_pa, low_pa, high_pa))
+    # as finely as the range is read: below that, what a meter shows about zero is noise
+    shown = f"{round(shown_at, 3 - math.ceil(math.log10(high))) + 0.0:.4g}"
     fits = _others_with_that_flow(config, meter_range, meter_pressure_pa)
     remedy = f"use range {' or '.join(map(repr, fits))}" if fits else "no configured range fits this flow"
     return (
         f"{shown} {unit} across the meter is {'above' if meter_pressure_pa > high_pa else 'below'} what "
-        f"range {meter_range!r} is calibrated for ({low} to {high} {unit}): {remedy}"
+        f"range {meter_range!r} is calibrated for ({low:.4g} to {high:.4g} {unit}): {remedy}"
     )
 
 

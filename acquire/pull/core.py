@@ -421,6 +421,7 @@ class PullCore:
         loose = [p.step + 1 for p in self._in_force().values() if p.hold.broken]
         if loose:
             steps = ", ".join(str(n) for n in sorted(loose))
+            # kept marks are held against recomputed ones by their sentence: it does not change with the version
             self._mark(Mark("hold", f"The test pressure did not hold at step {steps}."), outputs)
         apart = disagreement(self._points)
         if apart is not None:

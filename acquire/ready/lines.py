@@ -111,7 +111,7 @@ def leakage_line(
 ) -> ReadyLine:
     """Whether the leakage of a direction is known and young enough."""
     name = f"leakage, {direction}"
-    cure = f"fit the blank plate and run the kind 'leakage', {direction}"
+    cure = f"fit the blank plate and make a leakage run, {direction}"
     if newest is None:
         return ReadyLine(name=name, verdict="bad", said="not measured", cure=cure)
     law, setup = newest

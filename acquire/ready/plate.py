@@ -73,9 +73,9 @@ def plate_lines(
     """One line for each direction in which the plate was run."""
     if not plate:
         return [ReadyLine(name="reference plate", verdict="left out", said="no plate is named in [ready]")]
-    run = f"run the kind 'reference plate' with {plate}: steadydraw ready --plate runs it as it was run last"
+    run = f"make a reference plate run with {plate}: steadydraw ready --plate runs it as it was run last"
     if not series:
-        cure = f"run the kind 'reference plate' on {plate} at two or three test pressures, once for each direction"
+        cure = f"make a reference plate run with {plate} at two or three test pressures, once for each direction"
         return [ReadyLine(name="reference plate", verdict="bad", said=f"{plate} was never run", cure=cure)]
     lines = []
     for direction in sorted({its.direction for its in series}, reverse=True):

@@ -79,6 +79,10 @@ def _refuse_twice(groups: Sequence[Sequence[ArchivedPull]]) -> None:
         raise Refused(f"Pull {twice[0]} is named twice: each pull belongs to one mount.")
 
 
+def _steps(numbers: Sequence[int]) -> str:
+    return f"step{'s' if len(numbers) > 1 else ''} {', '.join(map(str, numbers))}"
+
+
 def _unfit(pull: ArchivedPull) -> str:
     if pull.request.kind != "lift":
         return f"it is a {pull.request.kind} run"
@@ -86,10 +90,10 @@ def _unfit(pull: ArchivedPull) -> str:
         return "it was aborted" if pull.outcome == "aborted" else "it is still open"
     loose = [point.step + 1 for point in pull.in_force.values() if point.hold.broken]
     if loose:
-        return f"its test pressure did not hold at step {', '.join(map(str, loose))}"
+        return f"its test pressure did not hold at {_steps(loose)}"
     unsettled = [point.step + 1 for point in pull.in_force.values() if point.unsettled]
     if unsettled:
-        return f"step {', '.join(map(str, unsettled))} had not settled"
+        return f"{_steps(unsettled)} had not settled"
     if any(mark.kind == "zero shift" for mark in pull.marks):
         return "its zeros moved"
     return ""

@@ -139,6 +139,8 @@ def test_air_that_cannot_be_is_refused_where_it_is() -> None:
     [
         ("small", 20, "20 inH2O across the meter is above .* 'small' .*: use range 'large'"),
         ("large", 0.5, "0.5 inH2O across the meter is below .* 'large' .*: use range 'small'"),
+        ("large", 0.0006921, "^0 inH2O across the meter is below"),
+        ("large", -0.0006921, "^0 inH2O across the meter is below"),
         ("large", 40, "no configured range fits"),
     ],
 )
