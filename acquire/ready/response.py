@@ -9,6 +9,8 @@ from acquire.store.reader import ArchiveReader
 _NAME = "response"
 # a bench answers today as it did in the newest pulls; older ones are another season
 _MOST_PULLS = 10
+# slower than the slowest that the judgement tells from settled; see its grid of responses
+_TOO_SLOW_S = 3.5
 
 
 def measured_response(reader: ArchiveReader, bench: BenchSummary) -> tuple[BenchResponse | None, ReadyLine]:
@@ -31,7 +33,18 @@ def measured_response(reader: ArchiveReader, bench: BenchSummary) -> tuple[Bench
             pass
         learned = core.learned
         if learned.time_constant_s > 0.0:
-            said = f"answers a step of the valve in {learned.time_constant_s:.1f} s (steps of pull {pull.id})"
-            return learned, ReadyLine(name=_NAME, verdict="good", said=said)
+            return learned, response_line(learned.time_constant_s, pull.id)
     said = "no pull of this bench shows it yet: the first one learns as it goes"
     return None, ReadyLine(name=_NAME, verdict="left out", said=said)
+
+
+def response_line(time_constant_s: float, pull_id: int) -> ReadyLine:
+    """What is said of a measured response: one that is too slow for the judgement may look settled before it is."""
+    said = f"answers a step of the valve in {time_constant_s:.1f} s (steps of pull {pull_id})"
+    if time_constant_s < _TOO_SLOW_S:
+        return ReadyLine(name=_NAME, verdict="good", said=said)
+    cure = (
+        "that is too slow to be told from settled: look for a leak, a throttled hose or a damped gauge; "
+        "else take every point again by hand, a minute after the valve was set"
+    )
+    return ReadyLine(name=_NAME, verdict="bad", said=said, cure=cure)

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from acquire.ready.response import measured_response
+from acquire.ready.response import measured_response, response_line
 from acquire.records import BenchSummary
 from acquire.store.archive import Archive
 from acquire.store.reader import ArchiveReader
@@ -35,3 +35,11 @@ def test_the_newest_pull_of_the_bench_is_replayed_and_shows_the_time_constant(db
     assert learned.noise is not None
     assert (other, real) == (None, None)
     assert none.passes
+
+
+def test_a_bench_too_slow_to_be_told_from_settled_is_not_ready() -> None:
+    assert response_line(3.0, 7).passes
+    slow = response_line(4.2, 7)
+    assert not slow.passes
+    assert slow.said == "answers a step of the valve in 4.2 s (steps of pull 7)"
+    assert "by hand" in slow.cure
