@@ -84,9 +84,12 @@ def main() -> None:
             # each has a clock of its own: they do not all speak at the same moment
             due = int(passed * port.per_s + place / len(ports))
             assert port.connected is not None
-            while port.sent < due:
-                port.connected.sendall(sender.line(port))
-                port.sent += 1
+            while port.sent < due and not stop:
+                try:
+                    port.connected.sendall(sender.line(port))
+                except ConnectionError:  # who read it has ended
+                    stop = True
+                port.sent += not stop
         while not stop and select.select([sys.stdin], [], [], 0)[0]:
             order = sys.stdin.readline()
             stop = not order or _obey(sender, json.loads(order))
