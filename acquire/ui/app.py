@@ -37,7 +37,7 @@ class Dashboard(App[int]):
         self.open_session = open_session
         self._clock = clock or SystemClock()
         self.bench_facts = UNKNOWN
-        self.seen = Watch(self.now_s(), recorded=self.recorded is not None)
+        self.seen = Watch(self.now_s())
         self.bench_screen = BenchScreen(self.seen)
         self._left: _Left | None = None
         self._stream: Worker[None] | None = None
@@ -95,7 +95,7 @@ class Dashboard(App[int]):
             recorded.close()
             return
         self._left = _Left(self.bench, self.bench_facts, self.seen, self.bench_screen)
-        self._show(_Left(recorded, UNKNOWN, Watch(self.now_s(), recorded=True), None))
+        self._show(_Left(recorded, UNKNOWN, Watch(self.now_s()), None))
         self.push_screen(self.bench_screen)
 
     def leave_recorded(self) -> None:

@@ -53,7 +53,8 @@ def _came_of_it(pull: PullView, bench: BenchSummary) -> list[Line]:
     if len(points) == 1:
         flow = f"{flow_text(best, bench)} {unit}"
     else:
-        flow = f"{figure(_flow_of(points[0]), unit, bench)} to {figure(_flow_of(best), unit, bench)} {unit}"
+        least, most = (figure(_flow_of(point), unit, bench) for point in (points[0], best))
+        flow = f"{most} {unit}" if least == most else f"{least} to {most} {unit}"
     if pull.kind == "plate":
         return [[(f"Flow {flow}. Take the reference plate off before the next head.", "")]]
     holds = f", for {pull.direction} on this bore fixture and gasket" if pull.outcome == "complete" else ""

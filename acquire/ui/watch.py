@@ -6,7 +6,6 @@ from acquire.records import Frame, LiveEvent, Reading
 from acquire.ui.company import Company
 from acquire.ui.saying import Between
 from acquire.ui.words import brief
-from acquire.values import Point
 
 SPAN_S = 30.0
 SILENCE_S = 1.5
@@ -35,12 +34,10 @@ class History:
 class Watch:
     """The state behind the screens. Times are seconds of the caller's monotonic clock."""
 
-    def __init__(self, now_s: float, *, recorded: bool = False) -> None:
-        self._recorded = recorded  # a recording cannot be lost: it may only take its time
+    def __init__(self, now_s: float) -> None:
         self.frame: Frame | None = None
         self.company = Company()
         self.between: Between = ""
-        self.last_pull: Frame | None = None
         self.pressure = History()
         self.lift = History()
         self.taken: LiveEvent | None = None
@@ -48,6 +45,7 @@ class Watch:
         self.notice = ""
         self.notice_bad = False
         self._notice_s = -1e9
+        self._notice_pull: int | None = None
         self._heard_s = now_s
         self._lost = ""
 
@@ -55,7 +53,7 @@ class Watch:
         """A frame came: it is the state now."""
         self.frame, self._heard_s, self._lost = frame, now_s, ""
         if frame.pull is not None:
-            self.last_pull, self.between = frame, ""
+            self.between = ""
         t_s = frame.t_us / 1e6
         for channel, history in (("test_pressure", self.pressure), ("lift", self.lift)):
             history.add(t_s, _traced(frame.readings.get(channel)))
@@ -66,6 +64,7 @@ class Watch:
             self.taken, self.taken_s = event, now_s
         elif event.kind in ("mark", "notice", "command"):
             self.say(event.sentence, now_s, bad=event.kind == "mark")
+            self._notice_pull = event.pull_id if event.kind == "mark" else None
 
     def hear_lost(self, sentence: str) -> None:
         """The stream broke."""
@@ -74,19 +73,18 @@ class Watch:
     def say(self, sentence: str, now_s: float, *, bad: bool = False) -> None:
         """Show one sentence for a while."""
         self.notice, self._notice_s, self.notice_bad = brief(sentence), now_s, bad
+        self._notice_pull = None
 
     def said(self, now_s: float) -> str:
-        """The notice that is still to be shown."""
+        """The notice that is still to be shown; a mark of an earlier pull is not one of the next."""
+        shown = self.frame.pull_id if self.frame is not None else None
+        if self._notice_pull is not None and shown is not None and shown > self._notice_pull:
+            return ""
         return self.notice if now_s - self._notice_s < max(NOTICE_S, len(self.notice) / READ_PER_S) else ""
 
     def flashing(self, now_s: float) -> LiveEvent | None:
         """The point just taken, while it flashes."""
         return self.taken if now_s - self.taken_s < FLASH_S else None
-
-    def flashing_point(self, now_s: float) -> Point | None:
-        """The same as a point, when the event carried one."""
-        event = self.flashing(now_s)
-        return event.point if event is not None else None
 
     def lost(self, now_s: float) -> tuple[str, str]:
         """What to say when the daemon is not heard, and why as far as known; else nothing."""

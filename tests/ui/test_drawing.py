@@ -175,9 +175,10 @@ def test_a_mark_is_told_whole_and_those_without_room_are_counted() -> None:
 
 
 def test_a_run_on_a_plate_says_what_came_of_it_and_offers_no_flow_sheet() -> None:
+    assert verdict_of(on_plates("leakage", 2.2, 2.9))[-2].startswith("Leakage 2.2 to 2.9 cfm, for intake")
     told = verdict_of(on_plates("leakage", 2.2, 2.24))
     assert told[-2:] == [
-        "Leakage 2.2 to 2.2 cfm, for intake on this bore fixture and gasket.",
+        "Leakage 2.2 cfm, for intake on this bore fixture and gasket.",
         "Take the blank plate off before the next head.",
     ]
     aborted = on_plates("leakage", 2.2)

@@ -4,7 +4,7 @@ from typing import get_args
 
 import pytest
 
-from acquire.records import Frame, Situation
+from acquire.records import Frame, LiveEvent, Situation
 from acquire.ui.look import TONES
 from acquire.ui.saying import NO_PULL_YET, READY, START_IT, UNFINISHED, WAITING, saying
 from acquire.ui.watch import SILENCE_S, Watch
@@ -87,6 +87,21 @@ def test_the_daemon_is_missed_within_two_seconds_and_its_reason_is_kept_apart() 
     its: Frame = frame()
     watch.hear_frame(its, 104.0)
     assert watch.lost(104.1) == ("", "")
+
+
+def test_a_mark_of_an_earlier_pull_is_not_shown_over_the_next() -> None:
+    watch = Watch(100.0)
+    its = frame(pull=pull_view(2))
+    watch.hear_frame(its, 100.0)
+    mark = LiveEvent(number=1, kind="mark", t_us=0, sentence="The test pressure did not hold.", pull_id=its.pull_id)
+    watch.hear_event(mark, 100.1)
+    assert watch.said(100.2) == mark.sentence
+    assert its.pull_id is not None
+    watch.hear_frame(its.model_copy(update={"pull_id": its.pull_id + 1}), 100.3)
+    assert watch.said(100.4) == ""
+    # a mark of the next pull itself may come before its first frame
+    watch.hear_event(mark.model_copy(update={"pull_id": its.pull_id + 2}), 100.5)
+    assert watch.said(100.6) == mark.sentence
 
 
 @pytest.mark.parametrize("size", [(80, 3), (100, 4), (160, 7)])
