@@ -6,7 +6,9 @@ the address bar nor in the history. What is sent is not encrypted: for the
 shop's own network, not for a public one.
 """
 
+import asyncio
 import hmac
+import html
 import ipaddress
 import secrets
 import shlex
@@ -25,24 +27,46 @@ from aiohttp import web
 from aiohttp.typedefs import Handler
 from textual_serve.server import Server
 
+from acquire.client import Client, ClientError
 from acquire.loopback import is_loopback
 from acquire.records import Refused
 
 COOKIE = "steadydraw_tablet"
 MOST_SCREENS = 4
 LARGEST_SCREEN = 400
+_AGAIN_S = 3
 _PAGE = Path(__file__).parent / "tablet_page"
 
 
-class TabletServer(Server):
-    """The pages of ``command``, a Textual program, for who comes with the token."""
+def no_daemon(bench: str | None) -> str:
+    """Why no dashboard could be shown now; empty where the daemon answers."""
+    try:
+        Client.find(bench)
+    except ClientError as error:
+        return str(error)
+    return ""
 
-    def __init__(self, command: str, host: str, port: int, names: tuple[str, ...] = ()) -> None:
+
+class TabletServer(Server):
+    """The pages of ``command``, a Textual program, for who comes with the token.
+
+    ``missing`` says why the program could not run now: the page says it and asks again, where it would stay black.
+    """
+
+    def __init__(
+        self,
+        command: str,
+        host: str,
+        port: int,
+        names: tuple[str, ...] = (),
+        missing: Callable[[], str] = lambda: "",
+    ) -> None:
         super().__init__(command, host, port, title="steadydraw", templates_path=_PAGE)
         self.token = secrets.token_urlsafe(32)
         self._pass = secrets.token_urlsafe(32)
         self._names = {name.lower() for name in (*names, "localhost", socket.gethostname())}
         self._screens = 0
+        self._missing = missing
 
     async def _make_app(self) -> web.Application:
         app = web.Application(middlewares=[self._guard])
@@ -89,16 +113,19 @@ class TabletServer(Server):
         own = request.transport.get_extra_info("sockname") if request.transport is not None else None
         return address.is_loopback or (own is not None and str(address) == own[0])
 
-    @aiohttp_jinja2.template("app_index.html")
-    async def handle_index(self, request: web.Request) -> dict[str, Any]:
+    async def handle_index(self, request: web.Request) -> web.Response:
         """The page, with addresses on the host that it was asked for at."""
+        missing = await asyncio.to_thread(self._missing)
+        if missing:
+            return _wait_for(missing)
         size = request.query.get("fontsize", "")
-        return {
+        its = {
             "font_size": min(max(int(size), 8), 64) if size.isdecimal() and len(size) < 4 else 16,
             "app_websocket_url": f"ws://{request.host}/ws",
             "config": {"static": {"url": "/static/"}},
             "application": {"name": self.title},
         }
+        return aiohttp_jinja2.render_template("app_index.html", request, its)
 
     async def handle_websocket(self, request: web.Request) -> Any:
         """One dashboard for as long as its page is open; a few at a time."""
@@ -132,6 +159,18 @@ def _no(status: int, sentence: str) -> web.Response:
     return web.Response(status=status, text=f"{sentence}\n")
 
 
+def _wait_for(missing: str) -> web.Response:
+    """A page that says what is missing, and asks again by itself."""
+    page = (
+        '<!DOCTYPE html><html lang="en"><head><meta charset="utf-8"><title>steadydraw</title>'
+        f'<meta name="viewport" content="width=device-width"><meta http-equiv="refresh" content="{_AGAIN_S}">'
+        "<style>body { background: #000000; color: #f0f0f0; font: 24px sans-serif; margin: 20vh 2em; }</style></head>"
+        f"<body><p>The bench cannot be shown: {html.escape(missing)}.</p>"
+        f"<p>This page looks again every {_AGAIN_S} s.</p></body></html>"
+    )
+    return web.Response(status=503, text=page, content_type="text/html")
+
+
 def _closed_up(answer: web.StreamResponse) -> web.StreamResponse:
     """No other page frames this one or learns its address; nothing is loaded from elsewhere."""
     if not answer.prepared:
@@ -155,7 +194,7 @@ def run_tablet(
     bench: str | None, host: str, port: int, names: tuple[str, ...], screen: str, say: Callable[[str], None]
 ) -> int:
     """Serve until it is stopped. Raises ``Refused`` when the address cannot be used."""
-    server = TabletServer(dashboard_command(bench, screen), host, port, names)
+    server = TabletServer(dashboard_command(bench, screen), host, port, names, lambda: no_daemon(bench))
     try:
         own = socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
     except (OSError, OverflowError) as error:

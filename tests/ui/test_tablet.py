@@ -4,15 +4,16 @@ import asyncio
 import shlex
 import sys
 import threading
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
+from pathlib import Path
 from urllib.parse import urlencode
 
 import pytest
 from aiohttp import ClientSession, CookieJar, WSServerHandshakeError, web
 
-from acquire.tablet import COOKIE, MOST_SCREENS, TabletServer, dashboard_command
+from acquire.tablet import COOKIE, MOST_SCREENS, TabletServer, dashboard_command, no_daemon
 
 PLAYED = shlex.join([sys.executable, "-m", "tests.ui.play", "idle"])
 TELLS = shlex.join([sys.executable, "-c", "import sys; print('__GANGLION__', flush=True); sys.stdin.buffer.read(5)"])
@@ -39,8 +40,10 @@ class Tablet:
 
 
 @asynccontextmanager
-async def tablet(command: str = TELLS, **its: tuple[str, ...]) -> AsyncIterator[Tablet]:
-    server = TabletServer(command, "127.0.0.1", 0, **its)
+async def tablet(
+    command: str = TELLS, names: tuple[str, ...] = (), missing: Callable[[], str] = lambda: ""
+) -> AsyncIterator[Tablet]:
+    server = TabletServer(command, "127.0.0.1", 0, names, missing)
     runner = web.AppRunner(await server._make_app(), access_log=None, shutdown_timeout=0.1)
     await runner.setup()
     site = web.TCPSite(runner, "127.0.0.1", 0)
@@ -163,3 +166,20 @@ async def test_the_number_and_the_size_of_screens_are_bounded() -> None:
 def test_a_page_s_dashboard_is_a_screen_of_its_own_name() -> None:
     said = shlex.split(dashboard_command("north bench", "tablet"))
     assert said[1:] == ["-m", "acquire", "dashboard", "--screen", "tablet", "--bench", "north bench"]
+
+
+async def test_a_page_without_a_daemon_says_so_and_asks_again_until_there_is_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("STEADYDRAW_HOME", str(tmp_path))
+    said = [no_daemon(None)]
+    assert said == ["no daemon is running: start it first"]
+    async with tablet(missing=lambda: said[-1]) as its:
+        async with its.browser.get(f"{its.url}/?token={its.server.token}") as answer:
+            page = await answer.text()
+            assert answer.status == 503
+        assert "The bench cannot be shown: no daemon is running: start it first." in page
+        assert 'http-equiv="refresh"' in page
+        assert "textual" not in page  # no program is started
+        said.append("")
+        await its.enter()
