@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from acquire.comparison.cam import Cam
 from acquire.comparison.engine_speed import inlet_mach_index, speed_at_knee_rpm
 from acquire.comparison.regions import HIGH_ABOVE, LOW_BELOW
+from acquire.comparison.student import t_quantile
 
 Floats = NDArray[np.float64]
 
@@ -83,9 +84,7 @@ def seen_by_engine(
     mean_b = _mean(cam, areas, [its.b_m2 for its in areas])
     weights = _weights(cam, areas, [0.5 * (its.a_m2 + its.b_m2) for its in areas])
     u = math.fsum(abs(w) * its.standard_uncertainty_m2 for w, its in zip(weights, areas, strict=True))
-    from scipy.stats import t
-
-    half = float(t.ppf(0.975, min(its.dof for its in areas))) * u
+    half = t_quantile(0.975, min(its.dof for its in areas)) * u
     known = [its for its in diameters_m if its is not None]
     bands = (LOW_BELOW * known[0], HIGH_ABOVE * known[0]) if known and len(set(known)) == 1 else None
     degrees = cam.degrees_between(bands) if bands else None

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from acquire.comparison.differences import SAME_LIFT_M
+from acquire.comparison.student import t_quantile
 from acquire.comparison.verdict import smallest_shown
 from acquire.lifts import distinct_lifts
 from acquire.store.curves import Curve
@@ -128,13 +129,11 @@ def _mean_at(pulls: Sequence[Curve], lift_m: float) -> float | None:
 
 
 def _at(lift_m: float, flow: float, others: Sequence[float], level: float) -> AtLift:
-    from scipy.stats import t
-
     n = len(others)
     mean = math.fsum(others) / n
     sd = math.sqrt(math.fsum((its - mean) ** 2 for its in others) / (n - 1))
     spread = sd * math.sqrt(1.0 + 1.0 / n)
-    usual, flag = (float(t.ppf(1.0 - share / 2.0, n - 1)) * spread for share in (LEVEL, level))
+    usual, flag = (t_quantile(1.0 - share / 2.0, n - 1) * spread for share in (LEVEL, level))
     return AtLift(
         lift_m=lift_m,
         flow_m3_s=flow,

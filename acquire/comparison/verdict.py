@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from acquire.comparison.student import t_below, t_quantile
 from acquire.repeat.smallest import found_ratio
 
 LEVEL = 0.05
@@ -90,24 +91,11 @@ def judge(differences: Sequence[Difference], comparisons: int = 1) -> CurveVerdi
             verdict = "A higher" if its.value > 0.0 else "B higher"
         elif p_same <= LEVEL:
             verdict = "equal"
-        half = _t_quantile(1.0 - LEVEL / 2.0, its.dof) * its.standard_uncertainty
+        half = t_quantile(1.0 - LEVEL / 2.0, its.dof) * its.standard_uncertainty
         could = smallest_shown(its.standard_uncertainty, its.dof, LEVEL / many / comparisons)
         found.append(LiftVerdict(its, half, p_differ, p_same, could, verdict))
     p_all = min(1.0, comparisons * max(one_by_one))
     return CurveVerdict(_of_curve(found, p_all), tuple(found), p_all, _crossings(found))
-
-
-def _t_below(value: float, dof: float) -> float:
-    """Student's t below ``value``. The function alone: a distribution object takes twenty times as long."""
-    from scipy.special import stdtr
-
-    return float(stdtr(dof, value))
-
-
-def _t_quantile(share: float, dof: float) -> float:
-    from scipy.special import stdtrit
-
-    return float(stdtrit(dof, share))
 
 
 def _of_curve(found: Sequence[LiftVerdict], p_all: float) -> OfCurve:
@@ -123,14 +111,14 @@ def _of_curve(found: Sequence[LiftVerdict], p_all: float) -> OfCurve:
 
 def difference_p(its: Difference) -> float:
     """Two-sided p of no difference."""
-    return 2.0 * _t_below(-abs(its.value) / its.standard_uncertainty, its.dof)
+    return 2.0 * t_below(-abs(its.value) / its.standard_uncertainty, its.dof)
 
 
 def tost_p(its: Difference) -> float:
     """p of a difference as large as the margin: the larger of the two one-sided ones."""
     u = its.standard_uncertainty
     above, below = (its.value + its.margin) / u, (its.value - its.margin) / u
-    return max(_t_below(-above, its.dof), _t_below(below, its.dof))
+    return max(t_below(-above, its.dof), t_below(below, its.dof))
 
 
 def holm(p: Sequence[float]) -> list[float]:
