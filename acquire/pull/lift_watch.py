@@ -59,7 +59,7 @@ class LiftWatch:
         """
         signals = self._signals
         latest_m = signals.latest("lift")
-        if latest_m is None or signals.silent(with_lift=self._with_valve and not signals.lift_on_press) == "lift":
+        if latest_m is None or signals.silent(self._with_valve) == "lift":
             raise Refused("The lift indicator is silent: check its cable, then close the valve and zero it there.")
         zero_m = latest_m + signals.zero("lift")
         if abs(zero_m) > self._band_m:

@@ -186,9 +186,9 @@ class Signals:
         self.meter_range = meter_range
         self._model = None
 
-    def silent(self, with_lift: bool) -> str | None:
-        """The first needed signal that is too old to be trusted."""
-        for name in SIGNALS if with_lift else SIGNALS[:2]:
+    def silent(self, with_valve: bool) -> str | None:
+        """The first needed signal that is too old to be trusted; a lift that is sent on a press may be of any age."""
+        for name in SIGNALS if with_valve and not self.lift_on_press else SIGNALS[:2]:
             if name in self.typed:
                 continue
             latest_us = self._series[name].latest_us

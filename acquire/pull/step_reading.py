@@ -251,7 +251,7 @@ class StepReading:
         return self._typing.capture(area_m2, sd_rel)
 
     def _silent(self) -> str | None:
-        return self._signals.silent(with_lift=self._with_valve and not self._signals.lift_on_press)
+        return self._signals.silent(self._with_valve)
 
 
 def _settling(config: BenchConfig, request: PullRequest) -> Settling:
