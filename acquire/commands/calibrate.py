@@ -66,7 +66,7 @@ def calibrate(
 
 
 def _calibrate(bench: "Bench", target: "Target", as_json: bool, options: dict[str, Any]) -> int:
-    from acquire.calibration import making as making
+    from acquire.calibration import making
     from acquire.calibration.record import Calibration, Referenced
     from acquire.calibration.text import made_json, made_text
     from acquire.clock import SystemClock
