@@ -7,7 +7,9 @@ for what it does not have enters a query error of its own (IEEE 488.2, 6.3).
 
 import contextlib
 import re
+import socket
 import threading
+import traceback
 
 from drivers.base import InstrumentSettings
 from drivers.errors import LinkLostError, SettingsError
@@ -56,11 +58,14 @@ class VisaLink:
             raise LinkLostError(
                 f'{self._port} needs pyvisa, which is not installed: run  python -m pip install "steadydraw[visa]"'
             ) from error
+        # each attempt that fails is logged with its traceback there, twice a second: what is raised is said here
+        pyvisa.logger.disabled = True
         try:
             with _opening:
                 manager = pyvisa.ResourceManager()
             its = manager.open_resource(self._port[len(_SCHEME) :], open_timeout=_OPEN_MS)
         except Exception as error:
+            _close_sockets(error)
             raise LinkLostError(
                 f"{self._port} cannot be opened ({_said(error)}): check that the instrument is on and plugged in, "
                 "and that its name is right"
@@ -134,6 +139,16 @@ class VisaLink:
 
     def _lost(self, error: BaseException) -> LinkLostError:
         return LinkLostError(f"{self._port} was lost ({_said(error)}): check its cable and power")
+
+
+def _close_sockets(error: BaseException | None) -> None:
+    """Close what an attempt to open left: pyvisa-py 0.8 leaves it open for as long as anybody holds the error."""
+    while error is not None:
+        for frame, _ in traceback.walk_tb(error.__traceback__):
+            for value in getattr(frame.f_locals.get("self"), "__dict__", {}).values():
+                if isinstance(value, socket.socket):
+                    value.close()
+        error = error.__cause__ or error.__context__
 
 
 def _said(error: BaseException) -> str:

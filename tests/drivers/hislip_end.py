@@ -23,14 +23,14 @@ class HislipEnd:
         self._listener: socket.socket | None = None
         self._peers: dict[socket.socket, bytes] = {}
         with socket.create_server(("127.0.0.1", 0)) as probe:
-            self._number = int(probe.getsockname()[1])
+            self.number = int(probe.getsockname()[1])
 
     @property
     def port(self) -> str:
-        return f"visa://TCPIP0::127.0.0.1::hislip0,{self._number}::INSTR"
+        return f"visa://TCPIP0::127.0.0.1::hislip0,{self.number}::INSTR"
 
     def plug(self) -> None:
-        self._listener = socket.create_server(("127.0.0.1", self._number))
+        self._listener = socket.create_server(("127.0.0.1", self.number))
         self._listener.setblocking(False)
 
     def unplug(self) -> None:

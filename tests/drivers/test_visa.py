@@ -1,8 +1,9 @@
 """SCPI over visa:// ports: pyvisa-sim as the far end, and HiSLIP over a real socket by way of pyvisa-py."""
 
-import gc
+import contextlib
+import socket
 import sys
-import warnings
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -35,12 +36,8 @@ def lan(monkeypatch: pytest.MonkeyPatch) -> Iterator[HislipEnd]:
     monkeypatch.setenv("PYVISA_LIBRARY", "@py")
     end = HislipEnd(lambda question: ANSWERS.get(question, ""))
     end.plug()
-    with warnings.catch_warnings():
-        # pyvisa-py leaves the socket of an attempt that failed to the garbage collector
-        warnings.simplefilter("ignore", ResourceWarning)
-        yield end
-        end.unplug()
-        gc.collect()
+    yield end
+    end.unplug()
 
 
 def make(port: str, **more: Any) -> Instrument:
@@ -114,13 +111,41 @@ def test_an_instrument_that_owes_no_answer_is_not_read() -> None:
     link.close()
 
 
-def test_an_instrument_that_is_not_there_is_said_in_one_sentence(lan: HislipEnd) -> None:
+def test_an_instrument_that_is_not_there_is_said_in_one_sentence(
+    lan: HislipEnd, caplog: pytest.LogCaptureFixture
+) -> None:
     lan.unplug()
     for port in (lan.port, "visa://USB0::0x1234::0x5678::SN99::INSTR"):
         said = _why_not_opened(port)
         assert said.startswith(f"{port} cannot be opened (")
         assert "\n" not in said
         assert len(said) < 300
+    assert caplog.records == []
+
+
+@pytest.mark.parametrize("breaks_off", [False, True])
+def test_an_attempt_that_failed_leaves_no_socket_open(
+    lan: HislipEnd, monkeypatch: pytest.MonkeyPatch, breaks_off: bool
+) -> None:
+    lan.unplug()
+    made: list[socket.socket] = []
+
+    class Kept(socket.socket):
+        def __init__(self, *args: Any, **keys: Any) -> None:
+            super().__init__(*args, **keys)
+            made.append(self)
+
+    with contextlib.ExitStack() as stack:
+        if breaks_off:
+            listener = stack.enter_context(socket.create_server(("127.0.0.1", lan.number)))
+            hanging_up = threading.Thread(target=lambda: listener.accept()[0].close())
+            hanging_up.start()
+            stack.callback(hanging_up.join)
+        monkeypatch.setattr(socket, "socket", Kept)
+        with pytest.raises(LinkLostError) as error:
+            open_link(make(lan.port).settings)
+    assert made
+    assert [its.fileno() for its in made] == [-1] * len(made), error.value
 
 
 def _why_not_opened(port: str) -> str:
