@@ -95,8 +95,11 @@ class Publisher:
     def _run(self) -> None:
         while not self._stopping.is_set():
             try:
-                with self._open() as broker, ArchiveReader(self._source.archive_path) as reader:
-                    self._serve(broker, Outbox(reader, self._settings))
+                with ArchiveReader(self._source.archive_path) as reader:
+                    # before the broker is there: what is taken until then is not yet at it
+                    outbox = Outbox(reader, self._settings)
+                    with self._open() as broker:
+                        self._serve(broker, outbox)
             except (BrokerError, ArchiveError, OSError) as error:
                 self._say(str(error))
             except Exception as error:  # a fault of our own ends a connection, never the daemon

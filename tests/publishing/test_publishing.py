@@ -185,6 +185,39 @@ def test_a_lost_mark_is_made_good_by_what_the_broker_keeps(bench: Bench, broker:
     assert names(listener) == bench.names
 
 
+@pytest.mark.parametrize("lost", ["gone", "spoilt"])
+def test_a_lost_mark_skips_no_point_where_earlier_ones_stay_at_home(
+    bench: Bench, broker: Mosquitto, listener: Listener, lost: str
+) -> None:
+    mark = bench.path.with_name("archive.db.published.json")
+    with publishing(bench, settings(broker.port, earlier_points=False)):
+        wait(mark.exists)
+        bench.take(2)
+        listener.until(lambda: len(listener.points()) == 2)
+    bench.take(2)
+    mark.unlink() if lost == "gone" else mark.write_bytes(b"\0" * 40)
+    broker.stop()
+    with publishing(bench, settings(broker.port, earlier_points=False)) as publisher:
+        wait(lambda: "cannot be reached" in publisher.standing)
+        broker.start()
+        bench.take(1)
+        listener.until(lambda: len(listener.points()) >= 5)
+    assert names(listener) == bench.names
+
+
+def test_what_is_taken_before_the_broker_is_reached_for_the_first_time_is_sent(
+    bench: Bench, broker: Mosquitto, listener: Listener
+) -> None:
+    bench.take(1)
+    broker.stop()
+    with publishing(bench, settings(broker.port, earlier_points=False)) as publisher:
+        wait(lambda: "cannot be reached" in publisher.standing)
+        bench.take(2)
+        broker.start()
+        listener.until(lambda: len(listener.points()) >= 2)
+    assert names(listener) == bench.names[1:]
+
+
 def test_a_cut_before_the_answer_to_a_sent_point_sends_none_twice(
     bench: Bench, broker: Mosquitto, listener: Listener
 ) -> None:
