@@ -16,7 +16,12 @@ _LEAST_BYTES = 200_000_000
 _FEWEST_TO_COUNT = 5
 _COLUMNS, _ROWS = 80, 24
 _COARSE_S = 0.02
-SERVICES = {"ModemManager": "sends modem commands to a port that is plugged in", "brltty": "takes some USB adapters"}
+# what runs, what it does to a port, and the units to be masked: udev starts them again, whatever is disabled
+SERVICES = {
+    "ModemManager": ("sends modem commands to a port that is plugged in", "ModemManager"),
+    "brltty": ("takes USB adapters for a Braille display", "brltty brltty-udev"),
+    "gpsd": ("opens USB adapters to look for a GPS receiver", "gpsd gpsd.socket"),
+}
 
 
 def python(facts: Facts) -> Line:
@@ -85,10 +90,10 @@ def services(facts: Facts) -> Line | None:
     name = "services"
     running = [service for service in SERVICES if service in facts.services]
     if running:
-        said = "; ".join(f"{service} runs and {SERVICES[service]}" for service in running)
-        stop = " ".join(running)
-        return note(name, said, f"if a port is taken: sudo systemctl disable --now {stop}, then plug it in again")
-    return good(name, f"neither {' nor '.join(SERVICES)} runs")
+        said = "; ".join(f"{service} runs and {SERVICES[service][0]}" for service in running)
+        units = " ".join(SERVICES[service][1] for service in running)
+        return note(name, said, f"if a port is taken: sudo systemctl mask --now {units}, then plug it in again")
+    return good(name, f"none of {', '.join(SERVICES)} runs")
 
 
 def clock(facts: Facts) -> Line:

@@ -68,8 +68,10 @@ ILLNESSES: list[tuple[dict[str, Any], str, str, str, str]] = [
     (port("not tried", "VISA is not tried"), "front_end", "note", "VISA", ""),
     (port("free", port="/dev/ttyACM0"), "front_end", "note", "another device tomorrow", "wire --list"),
     (ports(FREE, replace(FREE, instrument="lift")), "ports", "wrong", "front_end and lift are both", "its own"),
-    ({"services": ("ModemManager",)}, "services", "note", "ModemManager runs", "systemctl disable --now ModemManager"),
-    ({"services": ("brltty", "x")}, "services", "note", "brltty", "brltty"),
+    ({"services": ("ModemManager",)}, "services", "note", "ModemManager runs", "systemctl mask --now ModemManager,"),
+    # started by udev, so that disabling its service alone does not help
+    ({"services": ("brltty", "x")}, "services", "note", "brltty runs", "mask --now brltty brltty-udev,"),
+    ({"services": ("gpsd",)}, "services", "note", "GPS receiver", "mask --now gpsd gpsd.socket,"),
     ({"now": datetime(2026, 10, 1, tzinfo=UTC)}, "clock", "wrong", "2026-10-01", "set the computer's clock"),
     ({"now": datetime(2026, 11, 24, tzinfo=UTC)}, "clock", "wrong", "has a pull of 2026-11-25", "set the computer"),
     ({"monotonic": False}, "clock", "wrong", "set back", "newer Python"),
