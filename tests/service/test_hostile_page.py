@@ -21,7 +21,8 @@ from tests.service.test_guard import UPGRADE, ask, token
 
 BODY = b'{"kind":"take"}'
 EVIL = {"Origin": "http://evil.example", "Sec-Fetch-Site": "cross-site"}
-CHROMIUM = shutil.which("chromium")
+# the names of one program on several systems
+CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
 
 
 @pytest.fixture

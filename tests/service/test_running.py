@@ -73,6 +73,11 @@ def test_the_windows_task_runs_our_command_line() -> None:
     arguments = task.findtext(".//t:Exec/t:Arguments", namespaces=space, default="").split()
     assert parsed(arguments) == r"C:\steadydraw\bench.toml"
     assert task.findtext(".//t:ExecutionTimeLimit", namespaces=space) == "PT0S"  # it may run for ever
+    # the scheduler's own 7 is BELOW_NORMAL_PRIORITY_CLASS (Task Scheduler schema, Priority)
+    assert task.findtext(".//t:Settings/t:Priority", namespaces=space) == "4"
+    # a trigger without a user is that of everybody, which only an administrator may set
+    users = [task.findtext(f".//t:{where}/t:UserId", namespaces=space) for where in ("LogonTrigger", "Principal")]
+    assert users == [r"BENCH-PC\bench"] * 2
 
 
 def test_the_launchd_agent_runs_our_command_line() -> None:
