@@ -89,7 +89,7 @@ def _ports(named: Sequence[str]) -> "list[PortToWire]":
     if named:
         return [PortToWire(p, p, p, owned.get(opened_as(p), ""), chosen=True) for p in named]
     return [
-        PortToWire(its.port.device, its.write, listing_text([its]), its.owner)
+        PortToWire(its.port.device, its.write, listing_text([its]), its.owner, alike=its.alike)
         for its in list_ports(present_ports(), owned)
     ]
 

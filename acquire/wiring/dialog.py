@@ -27,13 +27,17 @@ from drivers.lines import unescape
 
 @dataclass(frozen=True, slots=True)
 class PortToWire:
-    """A port: how it is opened, how it is written in the configuration, what it is, and a bench that has it open."""
+    """A port: how it is opened, how it is written in the configuration, what it is, and a bench that has it open.
+
+    ``alike``: another says the same of itself, so that nothing written now is sure to find it again.
+    """
 
     port: str
     write: str
     said: str
     owner: str = ""
     chosen: bool = False
+    alike: bool = False
 
 
 class Wiring:
@@ -101,6 +105,8 @@ class Wiring:
             return None
         if not port.chosen and not agreed(self._talk, "  Listen to it?"):
             return None
+        if port.alike and not self._goes_by_its_name(port):
+            return None
         self._talk.say("  Listening ...")
         found = listen(port.port, self._clock, self._opener)
         kind = found.heard.kind
@@ -120,6 +126,14 @@ class Wiring:
             self._talk.say("  Nothing comes by itself.")
             return self._silent(port)
         return None
+
+    def _goes_by_its_name(self, port: PortToWire) -> bool:
+        """Two that cannot be told apart: which one this is stays the user's word."""
+        self._talk.say(
+            "  It cannot be told from another that is plugged in: after the next start each may\n"
+            "  have the other's name. Give one of them another adapter, or check both every day."
+        )
+        return agreed(self._talk, f"  Write it as {port.write} all the same?", proposed=False)
 
     def _silent(self, port: PortToWire) -> Instrument | None:
         if self._asks and agreed(

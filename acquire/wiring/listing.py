@@ -15,6 +15,16 @@ class Listed:
     write: str
     owner: str = ""
 
+    @property
+    def alike(self) -> bool:
+        """Whether another port says the very same of itself, so that only its present name tells it."""
+        return self.port.vendor is not None and not self.write.startswith("usb:")
+
+    @property
+    def by_place(self) -> bool:
+        """Whether only its place tells it from another one."""
+        return self.write.startswith("usb:") and self.write.endswith(f":at={self.port.location}")
+
 
 def list_ports(present: Sequence[PresentPort], owned: Mapping[str, str]) -> list[Listed]:
     """Every port, those with a USB device first; ``owned`` is bench by device."""
@@ -38,6 +48,10 @@ def _lines(its: Listed) -> list[str]:
         told.append(f"at {port.location}" if port.location else "place not told")
         lines.append(f"   {', '.join(told)}")
     lines.append(f'   port = "{its.write}"')
+    if its.alike:
+        lines.append("   another says the same of itself: this name may be the other's tomorrow")
+    elif its.by_place:
+        lines.append("   told from another by its place: leave it in its socket")
     if its.owner:
         lines.append(f"   in use by the daemon of {its.owner}")
     return lines

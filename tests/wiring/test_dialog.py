@@ -97,6 +97,18 @@ def test_a_port_that_is_refused_is_neither_opened_nor_the_end() -> None:
     assert ports.devices["other"].opened == []
 
 
+@pytest.mark.parametrize("answer", [ENTER, "y"])
+def test_a_port_that_cannot_be_told_from_another_is_asked_about_and_never_guessed(answer: str) -> None:
+    clock = ManualClock()
+    ports = Ports(clock, COM7=lift())
+    person = Person(*(ENTER, answer), *([ENTER] * 4 if answer else ()))
+    found = Wiring(person, clock, ports.open).instruments([PortToWire("COM7", "COM7", "COM7", alike=True)])
+    assert [its.keys["port"] for its in found] == (["COM7"] if answer else [])
+    assert bool(ports.devices["COM7"].opened) == bool(answer)
+    assert "It cannot be told from another" in person.text
+    assert person.asked[1] == "  Write it as COM7 all the same? (y/n) [n]"
+
+
 def test_a_port_that_cannot_be_opened_is_one_sentence_and_the_next_is_looked_at() -> None:
     clock = ManualClock()
     ports = Ports(clock, gauge=lift())

@@ -20,7 +20,7 @@ from acquire.wire import Health
 from acquire.wiring.config_text import checked
 from acquire.wiring.owners import owners
 from tests.wiring.test_dialog import bench
-from tests.wiring.test_usb_ports import LINUX, WINDOWS, plugged
+from tests.wiring.test_usb_ports import LINUX, WINDOWS, plugged, usb
 
 
 def run(*words: str, answers: str = "") -> tuple[int, str, str]:
@@ -49,6 +49,24 @@ def test_the_list_as_json_has_the_same_ports(monkeypatch: pytest.MonkeyPatch) ->
         ("COM1", "COM1"),
     ]
     assert rows[0]["vendor"] == 0x0403
+
+
+@pytest.mark.parametrize(
+    ("places", "said", "asked"),
+    [
+        (("1-1.4", "1-2"), "told from another by its place: leave it in its socket", False),
+        (("", ""), "another says the same of itself", True),
+    ],
+)
+def test_of_two_ports_that_are_alike_the_list_says_what_tells_them_apart(
+    monkeypatch: pytest.MonkeyPatch, places: tuple[str, str], said: str, asked: bool
+) -> None:
+    plugged(monkeypatch, *(usb(f"COM{i}", 0x1A86, 0x7523, "", place) for i, place in enumerate(places, 7)))
+    _, out, _ = run("--list")
+    assert out.count(said) == 2
+    assert max(map(len, out.splitlines())) <= 80
+    _, _, out = run(answers="y\nn\n")
+    assert ("Write it as COM7 all the same?" in out) == asked
 
 
 def test_a_computer_without_ports_says_what_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
