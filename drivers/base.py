@@ -16,6 +16,14 @@ from drivers.counting import Counting, check_travel
 from drivers.sample import Press, Sample
 
 
+class Clock(Protocol):
+    """What is needed of the injected clock."""
+
+    def t_us(self) -> int:
+        """Monotonic microseconds."""
+        ...
+
+
 def _finite(value: float) -> float:
     if not math.isfinite(value):
         raise ValueError("must be a finite number")

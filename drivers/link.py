@@ -30,10 +30,15 @@ _SCHEMES = (*_NETWORK, "loop", "spy", "alt", "hwgrep", "cp2110")
 
 
 class ByteLink(Protocol):
-    """An open port. Every method raises :class:`LinkLostError` when it went away."""
+    """An open port. Every method raises :class:`LinkLostError` when it went away.
+
+    ``fd``: what the system can wait for beside others; None where only ``read`` waits.
+    """
+
+    fd: int | None
 
     def read(self, wait_s: float) -> bytes:
-        """All bytes that are there; waits about ``wait_s`` at most for the first one."""
+        """All bytes that are there; waits about ``wait_s`` at most for the first one, with an ``fd`` none for 0."""
         ...
 
     def write(self, data: bytes) -> None:
@@ -94,6 +99,7 @@ class TcpLink:
             raise LinkLostError(
                 f"{port} cannot be reached ({_said(error)}): check that the device is on and the address is right"
             ) from error
+        self.fd: int | None = self._socket.fileno()
         self._wait_s = _CONNECT_S
         # some systems refuse options once the far end has hung up: the first read says that
         with contextlib.suppress(OSError):
@@ -102,9 +108,9 @@ class TcpLink:
 
     def read(self, wait_s: float) -> bytes:
         try:
-            self._let_wait(max(wait_s, 0.001))
+            self._let_wait(wait_s)
             data = self._socket.recv(_BULK)
-        except TimeoutError:
+        except (TimeoutError, BlockingIOError):
             return b""
         except OSError as error:
             raise _lost(self._port, error) from error
@@ -163,19 +169,19 @@ class SerialLink:
             self._port.dtr = settings.dtr
             self._port.open()
             # spy:// and its like are native ports that want to see every read
-            self._fd = self._port.fileno() if type(self._port) is serial.Serial and posix else None
+            self.fd: int | None = self._port.fileno() if type(self._port) is serial.Serial and posix else None
         except Exception as error:
             raise _not_opened(self._name, error) from error
 
     def read(self, wait_s: float) -> bytes:
         try:
-            if self._fd is None:
+            if self.fd is None:
                 return self._read_waiting(self._port)
             # the same two calls that pyserial makes, without its third one and its bookkeeping for every read
-            ready, _, _ = select.select([self._fd], [], [], wait_s)
+            ready, _, _ = select.select([self.fd], [], [], wait_s)
             if not ready:
                 return b""
-            data = os.read(self._fd, _BULK)
+            data = os.read(self.fd, _BULK)
         except BlockingIOError:
             return b""  # another program took the bytes
         except Exception as error:

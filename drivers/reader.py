@@ -1,14 +1,14 @@
-"""One thread a port: opens it, reads in bulk, comes back by itself."""
+"""One thread a port: opens it, sees to it that it is read, comes back by itself."""
 
 import logging
 import threading
 from collections.abc import Callable
-from typing import Protocol
 
-from drivers.base import Counts, Instrument, Parser
+from drivers.base import Clock, Counts, Instrument, Parser
 from drivers.errors import DriverError
 from drivers.link import ByteLink, open_link
 from drivers.sample import Notice, Press, Sample
+from drivers.together import Port, Together
 from drivers.watch import State, Watch
 
 log = logging.getLogger(__name__)
@@ -20,21 +20,14 @@ ASKING_WAIT_S = 0.02
 _DRAIN_READS = 10
 
 
-class Clock(Protocol):
-    """What a reader needs of the injected clock."""
-
-    def t_us(self) -> int:
-        """Monotonic microseconds."""
-        ...
-
-
 class PortReader:
     """Reads one instrument until told to stop, whatever happens to its port.
 
     Each read is stamped once and handed on as one batch: ``on_samples``,
-    then ``on_press`` for each press in it. All callbacks run in the reader's
-    thread; one that raises is said like a lost port, and tried again with
-    the next batch.
+    then ``on_press`` for each press in it. A callback that raises is said
+    like a lost port, and tried again with the next batch. All callbacks run in
+    the reader's thread; with ``together`` an instrument that sends by itself is
+    read with the others, where the system can, and they run wherever what came is used.
     """
 
     def __init__(
@@ -44,17 +37,21 @@ class PortReader:
         on_samples: Callable[[list[Sample]], None],
         on_press: Callable[[Press], None],
         on_notice: Callable[[Notice], None],
+        together: Together | None = None,
     ) -> None:
         self.instrument = instrument
         self._clock = clock
         self._on_samples = on_samples
         self._on_press = on_press
         self._on_notice = on_notice
+        self._together = together
         self._parser = instrument.parser()
         self._watch = Watch(instrument, self._parser.counts)
         self._asking = _Asking(instrument, self._parser)
         self._opened_before = False
         self._stopping = threading.Event()
+        self._ended = threading.Event()
+        self._fault: Exception | None = None
         self._thread = threading.Thread(target=self._run, name=f"reader {instrument.name}", daemon=True)
 
     @property
@@ -77,9 +74,11 @@ class PortReader:
         self._thread.start()
 
     def stop(self) -> None:
-        """Stop, wait for the thread and close the port. Harmless twice."""
+        """Stop, close the port and wait for that, unless it is a callback that stops it. Harmless twice."""
         self._stopping.set()
-        if self._thread.is_alive() and self._thread is not threading.current_thread():
+        self._ended.set()
+        called_back = self._together is not None and self._together.is_used_here
+        if self._thread.is_alive() and self._thread is not threading.current_thread() and not called_back:
             self._thread.join()
 
     def _run(self) -> None:
@@ -105,6 +104,8 @@ class PortReader:
             self.counts.reconnects += self._opened_before
             self._opened_before = True
             self._say(self._watch.opened(self._clock.t_us()))
+            if self._together is not None and not self.instrument.asks and link.fd is not None:
+                self._read_with_others(self._together, link, link.fd)
             while not self._stopping.is_set():
                 self._step(link)
         finally:
@@ -116,6 +117,27 @@ class PortReader:
             if self._stopping.is_set() or not link.read(READ_WAIT_S):
                 return
 
+    def _read_with_others(self, together: Together, link: ByteLink, fd: int) -> None:
+        """Until it is stopped. Raises what went wrong at the port."""
+        port = Port(link, fd, self._use, lambda t_us: self._say(self._watch.tick(t_us)), self._end)
+        self._fault = None
+        self._ended.clear()
+        together.join(port)
+        try:
+            while not self._stopping.is_set() and self._fault is None:
+                self._ended.wait()
+        finally:
+            together.leave(port)
+        if self._fault is not None:
+            raise self._fault
+
+    def _end(self, fault: Exception) -> None:
+        self._fault = fault
+        self._ended.set()
+
+    def _use(self, data: bytes, t_us: int) -> None:
+        self._hand_on(self._parser.feed(data, t_us), t_us)
+
     def _step(self, link: ByteLink) -> None:
         asks = self.instrument.asks
         if asks and self._asking.takes_turn(self._clock.t_us()):
@@ -126,7 +148,9 @@ class PortReader:
         data = link.read(ASKING_WAIT_S if asks else READ_WAIT_S)
         t_us = self._clock.t_us()
         if data:
-            self._hand_on(self._parser.feed(data, t_us), t_us)
+            if self._together is not None:
+                self._together.use()  # which came before
+            self._use(data, t_us)
         self._say(self._watch.tick(t_us))
 
     def _hand_on(self, items: list[Sample | Press], t_us: int) -> None:

@@ -48,6 +48,7 @@ class VisaLink:
     """See ``drivers.link.ByteLink``. A read may take as long as the instrument may take to answer."""
 
     def __init__(self, settings: InstrumentSettings) -> None:
+        self.fd: int | None = None
         self._port = settings.port
         self._owed = False
         self._closed = threading.Event()

@@ -54,11 +54,12 @@ from acquire.store.reader import ArchiveReader
 from acquire.values import Point
 from drivers.reader import PortReader
 from drivers.sample import Notice, Press, Sample
+from drivers.together import BEAT_S, Together
 from drivers.typed import Typed
 
 log = logging.getLogger(__name__)
 # how long samples may gather: nobody sees them before the next frame
-_TICK_S = 0.05
+_TICK_S = 0.1
 # of the machine, as are the two below: no more can be done at once without looking at the record and at who asks
 _TURN_S = 0.05
 # a frame is made when somebody asks for it; those who ask within so much share one
@@ -81,8 +82,12 @@ class Engine:
         self._config_text = config_text
         self._clock = clock
         instruments = config.make_instruments()
+        # by the machine's seconds, as below
+        speed = getattr(clock, "speed", 1.0)
+        together = Together(clock, BEAT_S / speed)
+        self._inbox = Inbox(self._use, self._lose, together.use)
         self._readers = [
-            PortReader(instrument, clock, self._on_samples, self._on_press, self._on_notice)
+            PortReader(instrument, clock, self._on_samples, self._on_press, self._on_notice, together)
             for instrument in instruments
             if not isinstance(instrument, Typed)
         ]
@@ -94,7 +99,6 @@ class Engine:
             for channel in instrument.settings.channels
         }
         self._frames = FrameMaker(config, [*self._readers, *map(AlwaysThere, typed)])
-        self._inbox = Inbox(self._use, self._lose)
         self._latest: dict[str, Sample] = {}
         self._listeners: list[Callable[[LiveEvent], None]] = []
         self._event_number = 0
@@ -118,7 +122,7 @@ class Engine:
         # the last one that was asked for did not come in time, and has not come yet
         self._in_vain = False
         # by the machine's seconds: a disk is no faster where a simulated bench is
-        machine_us = 1e6 * getattr(clock, "speed", 1.0)
+        machine_us = 1e6 * speed
         self._late_us, self._shared_us = round(_LATE_S * machine_us), round(_SHARED_S * machine_us)
         self._turn_us, self._unasked_us = round(_TURN_S * machine_us), round(_UNASKED_S * machine_us)
 

@@ -1,7 +1,8 @@
 """All work for the engine's thread in one order, bounded where the world does not wait: samples.
 
 Samples wake nobody: they gather until other work comes after them or the
-thread looks by itself, and are handed on as one batch.
+thread looks by itself, and are handed on as one batch. ``collect`` is called
+just before: it puts the samples of what ports have received since.
 """
 
 import queue
@@ -19,8 +20,14 @@ Work = Callable[[], None]
 class Inbox:
     """Any thread puts, one takes. Samples beyond the bound are dropped; how many and from when takes their place."""
 
-    def __init__(self, use: Callable[[list[Sample]], None], lost: Callable[[int, int], None]) -> None:
+    def __init__(
+        self,
+        use: Callable[[list[Sample]], None],
+        lost: Callable[[int, int], None],
+        collect: Callable[[], None] = lambda: None,
+    ) -> None:
         self._use = use
+        self._collect = collect
         self._lost = lost
         self._queue: queue.SimpleQueue[Work | None] = queue.SimpleQueue()
         self._lock = threading.Lock()
@@ -33,6 +40,7 @@ class Inbox:
         """Anything else than samples; always taken, and after the samples that came before it."""
         with self._lock:
             self._put_gathered()
+            self._queue.put(self._catch_up)
             self._queue.put(work)
 
     def put_samples(self, samples: list[Sample]) -> None:
@@ -61,9 +69,18 @@ class Inbox:
         try:
             return self._queue.get(timeout=wait_s) if wait_s else self._queue.get_nowait()
         except queue.Empty:
+            self._collect()
             with self._lock:
                 self._put_gathered()
             return self._queue.get_nowait()
+
+    def _catch_up(self) -> None:
+        """What came before the work that follows, and is not among the samples yet."""
+        self._collect()
+        with self._lock:
+            samples, self._gathered = self._gathered, []
+        if samples:
+            self._hand_on(samples)
 
     def _put_gathered(self) -> None:
         samples, self._gathered = self._gathered, []

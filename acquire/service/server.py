@@ -34,6 +34,7 @@ from acquire.where import Address, remove_address, state_folder, write_address
 from acquire.wire import Health
 
 GRACE_S = 2
+_DATE_S = 1.0
 
 
 def _is_news(record: logging.LogRecord) -> bool:
@@ -45,6 +46,26 @@ class _Server(uvicorn.Server):
     """Says when it is ready, and leaves at a signal without raising it again: the caller tidies up."""
 
     ready: Callable[[], None] = staticmethod(lambda: None)
+    _wake: Callable[[], None] = staticmethod(lambda: None)
+
+    def leave(self) -> None:
+        """Stop soon; from any thread, or from a signal's handler."""
+        self.should_exit = True
+        self._wake()
+
+    async def main_loop(self) -> None:
+        # (the library's own looks ten times a second whether it is to leave, and wakes the processor for it)
+        asked, loop = asyncio.Event(), asyncio.get_running_loop()
+
+        def wake() -> None:
+            with contextlib.suppress(RuntimeError):  # the loop has ended
+                loop.call_soon_threadsafe(asked.set)
+
+        self._wake = wake
+        while not await self.on_tick(0):
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(_DATE_S):
+                    await asked.wait()
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         await super().startup(sockets)
@@ -81,7 +102,7 @@ class _Server(uvicorn.Server):
 
     def _leave(self, _number: int, _frame: FrameType | None) -> None:
         self.force_exit = self.should_exit  # asked a second time: do not wait for anybody
-        self.should_exit = True
+        self.leave()
 
 
 def _default_archive(path: Path) -> AbstractContextManager[ArchiveApi]:
@@ -197,7 +218,7 @@ class Service:
     def stop(self) -> None:
         """Stop soon and cleanly, or give the port back if it never ran; from any thread, twice is harmless."""
         with self._lock:
-            self._server.should_exit = True
+            self._server.leave()
             if not self._running:
                 self._release()
 

@@ -14,6 +14,7 @@ from acquire.clock import ManualClock, SystemClock
 from drivers.base import Instrument
 from drivers.reader import PortReader
 from drivers.sample import Notice, Press, Sample
+from drivers.together import Together
 
 DEADLINE_S = 20.0
 
@@ -137,11 +138,17 @@ class Received:
         return next(notice.sentence for notice in self.notices if notice.kind == kind)
 
 
+def together_with(clock: SystemClock | ManualClock) -> Together | None:
+    """What a reader is read with."""
+    return Together(clock)
+
+
 @contextlib.contextmanager
 def reading(instrument: Instrument, clock: SystemClock | ManualClock) -> Iterator[tuple[PortReader, Received]]:
     """A reader at work, stopped at the end whatever happens."""
     got = Received()
-    reader = PortReader(instrument, clock, got.batches.append, got.presses.append, got.notices.append)
+    callbacks = got.batches.append, got.presses.append, got.notices.append
+    reader = PortReader(instrument, clock, *callbacks, together_with(clock))
     reader.start()
     try:
         yield reader, got

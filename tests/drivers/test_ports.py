@@ -7,7 +7,7 @@ import socket
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
-from itertools import count
+from itertools import count, pairwise
 from pathlib import Path
 
 import pytest
@@ -16,6 +16,7 @@ from acquire.clock import ManualClock, SystemClock
 from drivers.base import Instrument
 from drivers.reader import PortReader
 from drivers.registry import make_instrument
+from tests.drivers import far_end as far_ends
 from tests.drivers.families import FAMILIES, Family, line
 from tests.drivers.far_end import FarEnd, PtyEnd, Received, TcpEnd, reading, wait_for
 
@@ -23,6 +24,13 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-te
 
 STREAMED, ASKED, BUTTON = FAMILIES
 every_family = pytest.mark.parametrize("family", FAMILIES, ids=lambda family: family.driver)
+
+
+@pytest.fixture(autouse=True, params=["together", "alone"])
+def way(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As in the daemon, and as where the system cannot wait for this port beside others."""
+    if request.param == "alone":
+        monkeypatch.setattr(far_ends, "together_with", lambda _clock: None)
 
 
 @pytest.fixture(params=["pty", "tcp"])
@@ -60,7 +68,7 @@ def test_every_family_is_read_and_comes_back_by_itself_after_unplugging(far_end:
         assert (reader.state, reader.sentence) == ("live", "")
         assert got.kinds == ["opened"]
         assert bool(got.presses) == family.presses
-        assert sorted(set(got.values)) == got.values
+        assert {(later - earlier) % 20 for earlier, later in pairwise(got.values)} == {1.0}
 
         far_end.unplug()
         wait_for(lambda: reader.state == "lost", "the loss is noticed")
@@ -229,7 +237,14 @@ class Failing:
 def test_a_consumer_that_fails_is_seen_and_recovers(pty: PtyEnd, which: str) -> None:
     failing, got = Failing(BUTTON.make(pty.port)), Received()
     callbacks = {"on_samples": got.batches.append, "on_press": got.presses.append, which: failing}
-    reader = PortReader(failing.instrument, SystemClock(), on_notice=got.notices.append, **callbacks)  # type: ignore[arg-type]
+    clock = SystemClock()
+    reader = PortReader(
+        failing.instrument,
+        clock,
+        on_notice=got.notices.append,
+        together=far_ends.together_with(clock),
+        **callbacks,  # type: ignore[arg-type]
+    )
     reader.start()
     try:
         wait_for(lambda: reader.state == "lost", "the failure is seen", lambda: pty.send(line(1.0) + b"\r"))
@@ -261,7 +276,12 @@ def test_stopping_is_harmless_twice_before_the_start_and_from_a_callback(pty: Pt
     def stop(_: object) -> None:
         own[0].stop()
 
-    own.append(PortReader(STREAMED.make(pty.port), SystemClock(), stop, got.presses.append, got.notices.append))
+    clock = SystemClock()
+    own.append(
+        PortReader(
+            STREAMED.make(pty.port), clock, stop, got.presses.append, got.notices.append, far_ends.together_with(clock)
+        )
+    )
     own[0].start()
     wait_for(lambda: own[0].sentence.endswith("was stopped"), "it stops itself", talking(pty, STREAMED))
     own[0].stop()
@@ -276,6 +296,8 @@ def test_stopping_is_harmless_twice_before_the_start_and_from_a_callback(pty: Pt
 
 class Underway:
     """A link that is opened while a line is on its way."""
+
+    fd: int | None = None
 
     def __init__(self) -> None:
         self._reads = [b"L=+0", b"2.345 mm\r\n", b"", line(1.0) + b"\r\n"]

@@ -44,6 +44,8 @@ class Ports:
 
 
 class _Link:
+    fd: int | None = None
+
     def __init__(self, clock: ManualClock, device: Device, wire: Wire) -> None:
         self._clock = clock
         self._device = device
