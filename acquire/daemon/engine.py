@@ -58,8 +58,8 @@ from drivers.together import BEAT_S, Together
 from drivers.typed import Typed
 
 log = logging.getLogger(__name__)
-# how long samples may gather: nobody sees them before the next frame
-_TICK_S = 0.1
+# how long samples may gather: the judgement goes by tenths of a second; and at least, where those pass faster
+_TICK_S, _LEAST_TICK_S = 0.1, 0.05
 # of the machine, as are the two below: no more can be done at once without looking at the record and at who asks
 _TURN_S = 0.05
 # a frame is made when somebody asks for it; those who ask within so much share one
@@ -84,6 +84,7 @@ class Engine:
         instruments = config.make_instruments()
         # by the machine's seconds, as below
         speed = getattr(clock, "speed", 1.0)
+        self._tick_s = max(_TICK_S / speed, _LEAST_TICK_S)
         together = Together(clock, BEAT_S / speed)
         self._inbox = Inbox(self._use, self._lose, together.use)
         self._readers = [
@@ -174,7 +175,7 @@ class Engine:
     def _turn(self) -> bool:
         """Do the work that waits, keep the record, make a frame if nobody has asked for a while."""
         try:
-            work = self._inbox.get(_TICK_S)
+            work = self._inbox.get(self._tick_s)
             begun_us = self._clock.t_us()
             while work is not None:
                 self._do(work)
