@@ -18,7 +18,8 @@ from drivers.base import Instrument
 from drivers.checksum import KINDS
 from drivers.modbus import crc
 from drivers.registry import make_instrument
-from sim.wire import Wire, WireFault, at_other_rate
+from sim.devices import BOOT
+from sim.wire import Wire, WireFault, WireKind, at_other_rate
 from tests.drivers.far_end import PtyEnd, TcpEnd, reading, wait_for
 from tests.faults.live import LiveBench
 from tests.faults.table import told
@@ -62,6 +63,22 @@ def test_what_is_no_line_of_the_instrument_is_never_a_sample(row: str, tmp_path:
     told(row, [*said, *(notice.sentence for notice in got.notices)])
     assert "back" in got.kinds
     end.unplug()
+
+
+@posix
+def test_a_board_that_resets_is_said_and_its_boot_text_is_never_a_sample(tmp_path: Path) -> None:
+    end = PtyEnd(tmp_path)
+    end.plug()
+    with reading(streamed(end.port), SystemClock()) as (reader, got):
+        wait_for(lambda: reader.state == "live", "it is read", lambda: end.send(LINE))
+        end.send(LINE[:9] + BOOT)
+        wait_for(lambda: "discarded" in got.kinds, "it is said")
+        before = len(got.values)
+        wait_for(lambda: len(got.values) > before, "it is read again", lambda: end.send(LINE))
+    end.unplug()
+    assert set(got.values) == {28.0134, 6.2213}
+    assert reader.counts.garbage_lines == 3
+    told("boots", [notice.sentence for notice in got.notices])
 
 
 def test_what_a_port_at_another_rate_hears_is_what_a_uart_would() -> None:
@@ -109,6 +126,9 @@ def test_unplugging_the_front_end_in_a_reading_is_said_and_the_point_is_taken_wh
 # ---------------------------------------------------------------- lines with a checksum
 
 
+SPOILING: tuple[WireKind, ...] = ("digit", "lose", "double", "flip")
+
+
 def checked(kind: str, covered: bytes) -> bytes:
     width = 4 if "16" in kind else 2
     return b"$%s*%0*X\r\n" % (covered, width, KINDS[kind](covered))
@@ -126,18 +146,41 @@ def test_checksums_give_the_catalogues_check_values(kind: str, value: int) -> No
 def test_with_a_checksum_no_spoilt_byte_is_a_sample(kind: str) -> None:
     pattern = rf"\$(?P<checked>{PATTERN})\*(?P<check>[0-9A-F]+)"
     line = checked(kind, LINE.strip())
-    spoiling = ("digit", "lose", "double", "flip")
     said = []
     for place in range(len(line) - 2):
-        for how in spoiling:
+        for how in SPOILING:
             parser = streamed("/dev/none", pattern=pattern, checksum=kind).parser()
-            spoilt = Wire([WireFault(how, 0.0, place=place, by=3)]).carry(line, 1.0)  # type: ignore[arg-type]
+            spoilt = Wire([WireFault(how, 0.0, place=place, by=3)]).carry(line, 1.0)
             parser.reset()
             got = parser.feed(b"\r\n" + line + spoilt + b"\r\n" + line, 1)
             values = {getattr(item, "value", None) for item in got}
             assert values == {28.0134, 6.2213}, (spoilt, values)
             said.append(parser.counts.last_discarded)
     told("checksum", said)
+
+
+@posix
+def test_a_byte_spoilt_at_any_place_on_a_real_port_costs_its_own_line_alone(tmp_path: Path) -> None:
+    line = checked("crc8", LINE.strip())
+    pattern = rf"\$(?P<checked>{PATTERN})\*(?P<check>[0-9A-F]+)"
+    end = PtyEnd(tmp_path)
+    end.plug()
+    with reading(streamed(end.port, pattern=pattern, checksum="crc8"), SystemClock()) as (reader, got):
+        wait_for(lambda: reader.state == "live", "it is read", lambda: end.send(line))
+        end.send(line[: line.index(b"*") + 1] + b"00\r\n")
+        wait_for(lambda: reader.counts.garbage_lines == 1, "all before it is used")
+        due = reader.counts.samples
+        for how in SPOILING:
+            wires = [Wire([WireFault(how, 0.0, place=place, by=3)]) for place in range(len(line) - 2)]
+            end.send(b"".join(its.carry(line, 1.0) + line for its in wires))
+            due += 2 * len(wires)
+            wait_for(lambda due=due: reader.counts.samples >= due, "each sound line is used")  # type: ignore[misc]
+        end.send(line)
+        wait_for(lambda: len(got.values) >= due + 2, "all is handed on")
+        assert reader.counts.samples == due + 2
+    end.unplug()
+    assert set(got.values) == {28.0134, 6.2213}
+    told("checksum", [notice.sentence for notice in got.notices])
 
 
 # ---------------------------------------------------------------- several on one line
