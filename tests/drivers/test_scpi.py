@@ -1,7 +1,9 @@
 """SCPI instruments: the parser's promises, and whole answers over a real socket."""
 
 import math
+import sys
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -14,8 +16,9 @@ from drivers.errors import SettingsError
 from drivers.registry import make_instrument
 from drivers.sample import Sample
 from drivers.scpi import ScpiParser
-from tests.drivers.far_end import TcpEnd, reading, wait_for
+from tests.drivers.far_end import FarEnd, PtyEnd, TcpEnd, reading, wait_for
 
+posix = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals")
 CHANNELS: dict[str, dict[str, Any]] = {
     "test_pressure": {"query": "MEAS:PRES? (@1)", "unit": "Pa", "low": -100.0, "high": 9000.0},
     "room_temperature": {"query": "FETC?", "place": 2, "unit": "C"},
@@ -160,8 +163,12 @@ def test_what_cannot_work_is_said_in_one_sentence(channel: dict[str, Any], said:
     assert said in str(error.value)
 
 
-def test_an_instrument_on_a_socket_is_read_and_comes_back_after_it_was_gone(request: pytest.FixtureRequest) -> None:
-    end, answers = TcpEnd(), {b"*IDN?": b"Example,L-8,1,1", b"SYST:ERR?": b'0,"No error"', b"FETC?": b"0,21.4,99310"}
+@pytest.mark.parametrize("line", ["socket", pytest.param("serial", marks=posix)])
+def test_an_instrument_is_read_and_comes_back_after_it_was_gone(
+    line: str, request: pytest.FixtureRequest, tmp_path: Path
+) -> None:
+    end: FarEnd = TcpEnd() if line == "socket" else PtyEnd(tmp_path)
+    answers = {b"*IDN?": b"Example,L-8,1,1", b"SYST:ERR?": b'0,"No error"', b"FETC?": b"0,21.4,99310"}
 
     def talk() -> None:
         for asked in end.asked().splitlines():
@@ -174,7 +181,7 @@ def test_an_instrument_on_a_socket_is_read_and_comes_back_after_it_was_gone(requ
             lambda: {"test_pressure", "room_pressure"} <= {s.channel for b in got.batches for s in b}, "all come", talk
         )
         end.unplug()
-        wait_for(lambda: reader.state == "lost", "it is missed", talk)
+        wait_for(lambda: reader.state == "lost", "it is missed")
         end.plug()
         before = len(got.batches)
         wait_for(lambda: len(got.batches) > before + 2, "it comes back", talk)
