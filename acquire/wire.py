@@ -20,9 +20,12 @@ HIGHEST_RATE = 30.0
 
 
 class Health(Table):
-    """The only answer that needs no token. ``run`` is different for each run of the daemon."""
+    """The only answer that needs no token. ``run`` is different for each run of the daemon.
 
-    status: Literal["ok"] = "ok"
+    ``stalled``: it answers, but its engine has stood still for seconds.
+    """
+
+    status: Literal["ok", "stalled"] = "ok"
     version: str
     bench: str
     pid: int

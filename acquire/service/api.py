@@ -124,7 +124,7 @@ def make_app(behind: Behind, version: str) -> FastAPI:
 
     @app.get("/v1/health", response_model=Health, responses=refusals())
     async def get_health() -> Response:
-        return _json(behind.health)
+        return _json(behind.reporter.judged(behind.health))
 
     @app.get("/v1/status", response_model=Status, responses=refusals(401))
     def get_status() -> Response:

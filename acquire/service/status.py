@@ -53,11 +53,19 @@ class Reporter:
         self._publishing = publishing
         self.errors = LastError(clock)
 
+    def _late_us(self, frame: Frame) -> int:
+        return self._clock.t_us() - frame.t_us
+
+    def judged(self, health: Health) -> Health:
+        """Who is there, and whether its engine moves on."""
+        late = self._late_us(self._engine.frame()) > FRAME_LATE_US
+        return health.model_copy(update={"status": "stalled"}) if late else health
+
     def status(self, live_clients: int) -> Status:
         """How it stands now. ``troubles`` is empty when all is well."""
         frame = self._command.show(self._engine.frame())
         archive = archive_status(self._engine.archive_path)
-        late_us = self._clock.t_us() - frame.t_us
+        late_us = self._late_us(frame)
         troubles = [f"The engine stands still since {late_us / 1e6:.0f} s."] if late_us > FRAME_LATE_US else []
         if frame.guide.situation == "archive_failed":
             troubles.append(frame.guide.sentence)

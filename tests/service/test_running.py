@@ -256,5 +256,11 @@ def test_an_archive_that_cannot_be_written_is_known(tmp_path: Path) -> None:
     assert (gone.writable, gone.free_bytes) == (False, None)
 
 
-def test_the_health_that_needs_no_token_says_little(service: Service) -> None:
-    assert set(Client(service.url, "").health().model_dump()) == {"status", "version", "bench", "pid", "run"}
+def test_the_health_that_needs_no_token_says_little_but_not_that_a_standing_engine_is_well(
+    service: Service, clock: ManualClock
+) -> None:
+    anybody = Client(service.url, "")
+    assert set(anybody.health().model_dump()) == {"status", "version", "bench", "pid", "run"}
+    assert anybody.health().status == "ok"
+    clock.advance(5)
+    assert anybody.health().status == "stalled"
