@@ -52,11 +52,12 @@ class PortFact:
 
 @dataclass(frozen=True, slots=True)
 class ConfigFact:
-    """The configuration that was looked at; ``said`` is what the loader refused."""
+    """The configuration that was looked at; ``said`` is what the loader refused, ``needs`` names optional parts."""
 
     path: str
     said: str = ""
     ports: tuple[PortFact, ...] = ()
+    needs: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,7 @@ from acquire.wiring.owners import opened_as, owners
 from drivers.base import Instrument
 from drivers.errors import DriverError
 from drivers.ports import device_of
+from drivers.visa import is_visa
 
 _REMOTE = ("nfs", "cifs", "smb", "afp", "webdav", "ncp", "9p", "fuse.sshfs", "fuse.rclone", "vboxsf", "remote")
 _APART = ("dev",)
@@ -136,7 +137,8 @@ def config_fact(computer: Computer, path: Path, owned: dict[str, str]) -> Config
     except (ConfigError, DriverError) as error:
         return ConfigFact(str(path), str(error))
     ports = [port_fact(computer, its, owned) for its in instruments if not its.typed]
-    return ConfigFact(str(path), "", tuple(ports))
+    needs = [("visa", any(is_visa(its.port) for its in ports)), ("mqtt", config.publish is not None)]
+    return ConfigFact(str(path), "", tuple(ports), tuple(name for name, needed in needs if needed))
 
 
 def port_fact(computer: Computer, instrument: Instrument, owned: dict[str, str]) -> PortFact:
@@ -144,7 +146,7 @@ def port_fact(computer: Computer, instrument: Instrument, owned: dict[str, str])
     name, port = instrument.name, instrument.settings.port
     if (owner := owned.get(opened_as(port))) is not None:
         return PortFact(name, port, opened_as(port), "ours", owner)
-    if port.lower().startswith("visa://"):
+    if is_visa(port):
         return PortFact(name, port, "", "not tried", "what VISA reaches is seen when the daemon starts")
     try:
         device = device_of(port)

@@ -49,7 +49,7 @@ def packages(facts: Facts) -> Line:
 
 
 def extras(facts: Facts) -> Line:
-    """Optional parts: never wrong."""
+    """Optional parts: only wrong where the configuration needs one that is not there."""
     name = "extras"
     if not facts.extras:
         return good(name, "this version has none")
@@ -57,6 +57,10 @@ def extras(facts: Facts) -> Line:
     absent = [extra for extra in facts.extras if extra.absent]
     if not absent:
         return good(name, ", ".join(there))
+    needed = [extra.name for extra in absent if facts.config is not None and extra.name in facts.config.needs]
+    if needed:
+        said = f"the configuration needs {' and '.join(needed)}, not installed here"
+        return wrong(name, said, f"python -m pip install '.[{','.join(needed)}]'")
     said = ", ".join(f"{extra.name} not installed" for extra in absent)
     names = ",".join(extra.name for extra in absent)
     return note(name, said, f"only if you want it: python -m pip install '.[{names}]'")

@@ -33,6 +33,7 @@ def archive(**more: Any) -> dict[str, Any]:
     return {"archive": replace(WELL.archive, **more)}
 
 
+NEEDS_MQTT = ConfigFact("bench.toml", "", (FREE,), ("mqtt",))
 TERMINAL = TerminalFact(True, 60, 20, "utf-8", True)
 
 # what is ill, the line's name, its verdict, a part of what is said, a part of the cure
@@ -43,6 +44,13 @@ ILLNESSES: list[tuple[dict[str, Any], str, str, str, str]] = [
     ({"packages": (Package("numpy", ">=2.4", "", False),)}, "packages", "wrong", "numpy is not there", "pip"),
     ({"packages": ()}, "packages", "note", "not installed as a package", "pip"),
     ({"extras": (Extra("visa", ("pyvisa",)),)}, "extras", "note", "visa not installed", "only if"),
+    (
+        {"extras": (Extra("visa", ("pyvisa",)), Extra("mqtt", ("paho-mqtt",))), "config": NEEDS_MQTT},
+        "extras",
+        "wrong",
+        "the configuration needs mqtt, not installed here",
+        "pip install '.[mqtt]'",
+    ),
     ({"sqlite": (3, 37, 2)}, "SQLite", "wrong", "too old", "3.38"),
     ({"sqlite": (3, 40, 1)}, "SQLite", "note", "only the daemon writes", ""),
     ({"sqlite": (3, 51, 2)}, "SQLite", "note", "3.51.2", ""),

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
+from acquire.bundled import read_bundled
 from acquire.cli import cli
 from acquire.clock import ManualClock
 from acquire.doctor.computer import Computer, Mount, System, kind_at, linux_mounts, macos_mounts
@@ -284,3 +285,19 @@ def test_an_instrument_that_visa_reaches_is_not_opened(monkeypatch: pytest.Monke
     computer = Pretended("Linux")
     assert port_fact(computer, make_instrument("logger", table), {}).state == "not tried"
     assert computer.opened == []
+
+
+def test_what_the_configuration_needs_beside_the_program_is_known(tmp_path: Path) -> None:
+    file = tmp_path / "bench.toml"
+    file.write_text(bench_text(bench()), encoding="utf-8")
+    assert config_fact(Pretended("Linux"), file, {}).needs == ()
+    text = read_bundled("example_bench.toml")
+    start, end = text.index("[instruments.lift_indicator]"), text.index("# Instead of the front end above")
+    visa = (
+        '[instruments.lift_indicator]\ndriver = "scpi"\nport = "visa://TCPIP0::192.0.2.1::INSTR"\n'
+        'channels.lift = { query = "FETC?", unit = "mm" }\n\n'
+    )
+    publish = '\n[publish]\nbroker = "broker.example.org"\ntopic = "shop/bench1"\n'
+    file.write_text(text[:start] + visa + text[end:] + publish, encoding="utf-8")
+    found = config_fact(Pretended("Linux"), file, {})
+    assert (found.said, found.needs) == ("", ("visa", "mqtt"))
