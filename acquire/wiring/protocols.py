@@ -13,7 +13,9 @@ from drivers.errors import DriverError
 from drivers.registry import make_instrument
 from drivers.sample import Sample
 
-_REGISTER = re.compile(r"(?:(\d+):)?(input|holding) (\d+) (int16|uint16|int32|uint32|float32)( swapped)?", re.ASCII)
+_REGISTER = re.compile(
+    r"(?:(\d+):)?(input|holding) (\d+) (int16|uint16|int32|uint32|float32)( swapped)?( low byte first)?", re.ASCII
+)
 
 
 def scpi_channels(
@@ -44,7 +46,8 @@ def modbus_channels(
     talk.say(
         "  Which of them are your channels, its manual says. Write device, table, register\n"
         "  and type, such as 1:input 0 uint16 or 2:holding 4 float32, with swapped at the end\n"
-        "  where the low word comes first. An empty answer ends."
+        "  where the low word comes first, and low byte first where each register is turned\n"
+        "  round as well. An empty answer ends."
     )
 
     def register(answer: str) -> dict[str, Any]:
@@ -55,7 +58,8 @@ def modbus_channels(
             raise ValueError("Such as 1:input 0 uint16.")
         keys: dict[str, Any] = {"device": int(match[1] or answered.units[0]), "table": match[2]}
         keys |= {"register": int(match[3]), "type": match[4]}
-        return keys | ({"word_order": "little"} if match[5] else {})
+        keys |= {"word_order": "little"} if match[5] else {}
+        return keys | ({"byte_order": "little"} if match[6] else {})
 
     return _channels(
         talk,

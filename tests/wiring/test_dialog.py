@@ -225,6 +225,25 @@ def test_modbus_devices_are_wired_through_the_shipped_driver() -> None:
     assert crc(device.heard[-1][:-2]) == device.heard[-1][-2:]
 
 
+@pytest.mark.parametrize(
+    ("said", "form", "orders"),
+    [
+        ("", ">HH", ("big", "big")),
+        (" swapped", ">HH", ("little", "big")),
+        (" low byte first", "<HH", ("big", "little")),
+        (" swapped low byte first", "<HH", ("little", "little")),
+    ],
+)
+def test_a_modbus_device_of_any_word_and_byte_order_can_be_wired(said: str, form: str, orders: tuple[str, str]) -> None:
+    words = struct.unpack(form, struct.pack(">f", 6.25))
+    high, low = words if orders[0] == "big" else words[::-1]
+    person = Person(ENTER, ENTER, f"2:input 4 float32{said}", "2", "inH2O", ENTER, ENTER, ENTER)
+    (found,) = wire(person, bus=Device(Wire(9600), answers=modbus(2, {**dict.fromkeys(range(4), 7), 4: high, 5: low})))
+    assert "6.25" in next(its for its in person.said if "2 input 4 float32" in its)
+    keys = found.channels[0].keys
+    assert (keys.get("word_order", "big"), keys.get("byte_order", "big")) == orders
+
+
 def bench(**keys: object) -> Bench:
     channels = tuple(
         Channel(name, {"unit": unit, "low": -1.0, "high": 60.0, **keys}, {"low": "why"})
