@@ -236,6 +236,24 @@ def test_a_modbus_unit_that_answers_for_another_is_never_read() -> None:
     assert set(got.values) == {7000.0}
 
 
+@pytest.mark.parametrize("others", [True, False])
+def test_a_wire_that_breaks_in_a_current_loop_is_said_and_never_read_as_a_pressure(others: bool) -> None:
+    loop = {"type": "uint16", "scale": 0.001, "signal": "4-20 mA", "at_low": 0.0, "at_high": 40.0, "unit": "inH2O"}
+    channels = {"test_pressure": loop | {"device": 1, "register": 0}}
+    if others:
+        channels |= {"meter_pressure": loop | {"device": 2, "register": 0}}
+    microamperes = {1: 15200, 2: 12000}
+    end = Units(lambda heard: framed(heard[0], microamperes[heard[0]]))
+    table = {"driver": "modbus_rtu", "port": end.port, "every_s": 0.02, "silent_after_s": 0.2, "reply_within_s": 1.0}
+    with reading(make_instrument("module", table | {"channels": channels}), SystemClock()) as (_, got):
+        wait_for(lambda: {15200.0, *([12000.0] if others else [])} <= set(got.values), "it is read", end.talk)
+        microamperes[1] = 0
+        wait_for(lambda: "silent" in got.kinds, "it is said", end.talk)
+    end.unplug()
+    assert "test_pressure 0 mA: broken wire, or no supply" in got.sentence("silent")
+    assert set(got.values) <= {15200.0, 12000.0}
+
+
 def test_a_late_modbus_answer_never_passes_for_that_of_a_question_alike() -> None:
     channels = {
         "test_pressure": {"device": 1, "register": 0, "unit": "Pa"},
