@@ -31,6 +31,7 @@ from acquire.stabiliser.responses import (
 _AT_ONCE = 64
 """Rows in one product: from about 80 on BLAS starts threads, which cost more than they save."""
 _BESIDE = SHARED * SIZE
+_FALLS = -DECAYS
 
 
 class Products(NamedTuple):
@@ -59,7 +60,9 @@ class Sums:
         self._between = np.zeros(nothing)
         # of the blocks beside a gap, the first and the last one
         self._ends = np.zeros(nothing)
-        self._new: list[tuple[float, float, tuple[float, ...], bool]] = []
+        # time, reading, pressure effects of the blocks that are not in the sums yet, and which of them follow a gap
+        self._new: list[tuple[float, ...]] = []
+        self._gaps: list[int] = []
         self._last: Floats | None = None
         self._before: float | None = None
         self._bends = 0.0
@@ -76,7 +79,9 @@ class Sums:
             if self._before is not None:
                 self._bends += (y - 2 * self.last_reading + self._before) ** 2
             self._before = self.last_reading
-        self._new.append((since_s, y, tuple(swings), gap))
+        if gap:
+            self._gaps.append(len(self._new))
+        self._new.append((since_s, y, *swings))
         self.last_reading = y
         self.since_s = since_s
         self.n += 1
@@ -94,25 +99,26 @@ class Sums:
         """Add the new blocks to the sums, all at once: while nobody looks they cost nothing."""
         if not self._new:
             return
-        rows = _columns(self._new)
+        joined = rows = _columns(self._new)
         self._within += _products(rows, rows)
-        gaps = [i for i, new in enumerate(self._new) if new[3]]
-        joined = rows
         if self._last is None:
-            self._ends += _products(rows[:1], rows[:1])
-            gaps = [i for i in gaps if i > 0]
+            gaps = [i for i in self._gaps if i > 0]
+            self._ends += _square(rows[0])
         else:
-            joined = np.vstack([self._last, rows])
-            gaps = [i + 1 for i in gaps]
+            joined = np.concatenate([self._last[None], rows])
+            gaps = [i + 1 for i in self._gaps]
         for i in gaps:
             beside = joined[i - 1 : i + 1]
             self._ends += _products(beside, beside)
         for start, end in zip([0, *gaps], [*gaps, len(joined)], strict=True):
             if end - start > 1:
                 later, earlier = joined[start + 1 : end], joined[start : end - 1]
-                self._between += _products(later, earlier) + _products(earlier, later)
+                both = _products(later, earlier)
+                both += _products(earlier, later)
+                self._between += both
         self._last = rows[-1]
         self._new.clear()
+        self._gaps.clear()
 
     @property
     def rough(self) -> float:
@@ -127,11 +133,13 @@ class Sums:
 
     def weighted(self, noise: Noise, block_s: float) -> Products:
         """The sums, weighted by the inverse of the noise."""
-        last = self.last[None]
         f, innovation = whitening(noise, block_s)
+        ends = _square(self.last)
+        ends += self._ends
+        ends *= f * f
         m = (1 + f * f) * self._within
         m -= f * self._between
-        m -= f * f * (self._ends + _products(last, last))
+        m -= ends
         m /= innovation
         return _split(m)
 
@@ -145,24 +153,36 @@ def _products(u: Floats, v: Floats) -> Floats:
     flat = np.empty(_BESIDE + 3 * RESPONSES)
     shared, own = _split(flat)
     np.matmul(u[:, :SHARED].T, v, out=shared)
-    first, second = u[:, COSINES:SINES], v[:, SINES:]
-    np.einsum("ij,ij->j", first, v[:, COSINES:SINES], out=own[0])
-    np.einsum("ij,ij->j", first, second, out=own[1])
-    np.einsum("ij,ij->j", u[:, SINES:], second, out=own[2])
+    pairs = (-1, 2, RESPONSES)
+    np.einsum("ijk,ijk->jk", u[:, COSINES:].reshape(pairs), v[:, COSINES:].reshape(pairs), out=own[::2])
+    np.einsum("ij,ij->j", u[:, COSINES:SINES], v[:, SINES:], out=own[1])
     return flat
 
 
-def _columns(blocks: list[tuple[float, float, tuple[float, ...], bool]]) -> Floats:
+def _square(row: Floats) -> Floats:
+    """The same of one row with itself."""
+    flat = np.empty(_BESIDE + 3 * RESPONSES)
+    shared, own = _split(flat)
+    np.multiply(row[:SHARED, None], row, out=shared)
+    first, second = row[COSINES:SINES], row[SINES:]
+    np.multiply(first, first, out=own[0])
+    np.multiply(first, second, out=own[1])
+    np.multiply(second, second, out=own[2])
+    return flat
+
+
+def _columns(blocks: list[tuple[float, ...]]) -> Floats:
     """Every column of every block; shape (blocks, SIZE)."""
-    since_s = np.array([block[0] for block in blocks])[:, None]
+    known = np.array(blocks)
+    since_s = known[:, :1]
     z = np.zeros((len(blocks), SIZE))
-    decay = np.exp(-DECAYS * since_s)
-    z[:, :LAGS] = [block[2] for block in blocks]
+    decay = np.exp(_FALLS * since_s)
+    z[:, :LAGS] = known[:, 2:]
     z[:, CONSTANT] = 1.0
     z[:, CREEP:READING] = decay[:, :CREEPS]
-    z[:, READING] = [block[1] for block in blocks]
+    z[:, READING] = known[:, 1]
     z[:, COSINES:SINES] = decay[:, CREEPS:]
     swinging = OMEGA * since_s
     z[:, COSINES + FIRST : SINES] *= np.cos(swinging)
-    z[:, SINES + FIRST :] = decay[:, CREEPS + FIRST :] * np.sin(swinging)
+    np.multiply(decay[:, CREEPS + FIRST :], np.sin(swinging), out=z[:, SINES + FIRST :])
     return z
