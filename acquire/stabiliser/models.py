@@ -62,10 +62,9 @@ def solve(shared: Floats, own: Floats) -> Fits:
     value = (with_constant[-1] - low2 * read) / pivot3
     alone = read / pivot2
     creep = alone - low2 * value
-    back0, back1 = np.zeros((k - 1, n)), np.zeros((k - 1, n))
-    back0[1:], back1[1:] = low0[creeps], low1[creeps]
-    second_part = low1[-1] - back1 * creep - low1[0] * value
-    first_part = low0[-1] - swing * second_part - back0 * creep - low0[0] * value
+    # without a creep its coefficient is nothing, whatever stands in its row
+    second_part = low1[-1] - low1[:-1] * creep - low1[0] * value
+    first_part = low0[-1] - swing * second_part - low0[:-1] * creep - low0[0] * value
     explained = first[-1] * low0[-1] + rest[-1] * low1[-1] + read * alone + pivot3 * value * value
     # one logarithm instead of four: the product of four pivots stays far inside the range of a float
     evidence = 0.5 * (explained - np.log(pivot0 * pivot1 * pivot2 * pivot3))

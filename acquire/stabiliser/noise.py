@@ -106,7 +106,7 @@ class NoisePool:
         # each fitted parameter is smooth: it takes about one long-run variance out of either sum
         lost = np.minimum(total_p * ratios, 0.7 * total_n)
         expected = (total_n * corr - lost) / (total_n - lost)
-        order = np.argsort(expected)
+        order = expected.argsort()
         theta = float(np.exp(np.interp(sum1 / sum0, expected[order], _LOGS[order])))
         r1, ratio = map(float, block_correlation(np.float64(theta), m, self._block_s))
         own = max(n - min(p * ratio, 0.7 * n), 1.0)
