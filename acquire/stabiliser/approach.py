@@ -19,11 +19,13 @@ Computation 4 (1992) 415; model averaging, Hoeting et al., Statistical Science
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from acquire.series import Floats
-from acquire.stabiliser.mixture import half_width, outside
+from acquire.stabiliser.mixture import half_width
 from acquire.stabiliser.models import solve
 from acquire.stabiliser.noise import Noise
 from acquire.stabiliser.responses import (
@@ -41,9 +43,11 @@ from acquire.stabiliser.responses import (
     RESPONSES,
     SHARED,
     SINES,
+    SIZE,
     Learned,
     unlearned,
 )
+from acquire.stabiliser.settled import Best, Settled
 from acquire.stabiliser.sums import Products, Sums
 
 MISFIT = 0.2
@@ -55,7 +59,8 @@ TRUST = 0.3
 _PRUNE = 4e-3
 _COUNTS = 1e-5
 """Weight from which a model takes part in the mixture."""
-_CREEPING = np.arange(CREEP, READING)
+_CREEPING = slice(CREEP * (SIZE + 1), READING * (SIZE + 1), SIZE + 1)
+"""Squares of the creeps within the flat sums of the shared columns."""
 APPROACH_SIZE = 0.2
 """Least root mean square of what the approach lacks when the valve has come to rest."""
 
@@ -73,22 +78,19 @@ class CreepPrior:
         return np.asarray(np.log([1 - self.chance] + [self.chance / CREEPS] * CREEPS))
 
 
-@dataclass(frozen=True, slots=True)
-class Settled:
-    """The settled value by the record so far, in units of the scale.
+class _Tried(NamedTuple):
+    """Responses that take part in a fit, by their places on the grid, and the columns of all its models."""
 
-    ``half_width`` holds it with 95 %, ``beyond`` is the chance of an error
-    above that by the one allowed, ``left`` what the approach and a creep may
-    still lack now, ``swing_share`` how much of the variance of the
-    value comes from a moving test pressure.
-    """
+    responses: npt.NDArray[np.intp]
+    columns: npt.NDArray[np.intp]
 
-    value: float
-    half_width: float
-    beyond: float
-    left: float
-    swing_share: float
-    creep_chance: float
+    @classmethod
+    def of(cls, responses: npt.NDArray[np.intp]) -> "_Tried":
+        """Of some responses."""
+        return cls(responses, np.concatenate([np.arange(SHARED), COSINES + responses, SINES + responses]))
+
+
+_EVERY = _Tried.of(np.arange(RESPONSES))
 
 
 class Approach:
@@ -109,8 +111,8 @@ class Approach:
 
     def _clear(self) -> None:
         self._sums = Sums()
-        self._best: _Best | None = None
-        self._active = np.arange(RESPONSES)
+        self._best: Best | None = None
+        self._active = _EVERY
         self._evidence: Floats | None = None
 
     @property
@@ -139,46 +141,44 @@ class Approach:
             return 0.0, 0.0, 0.0
         return *self._sums.residuals(its.shared, its.pair, its.response), its.parameters
 
-    def settle(self, noise: Noise, factor: float, digit: float, allowed: float, full: bool) -> Settled:
+    def settle(self, noise: Noise, factor: float, digit: float, full: bool) -> Settled:
         """The settled value; needs at least one block.
 
         ``factor`` widens for an uncertain noise, ``digit`` is the relative standard
-        uncertainty from the meter's digits; ``beyond`` counts errors above
-        the half-width and ``allowed`` (a share of the reading); ``full`` tries every response,
-        otherwise those that the last full one left standing.
+        uncertainty from the meter's digits; ``full`` tries every response, otherwise
+        those that the last full one left standing.
         """
         level = self.reading
         m, priors = self._precision(noise, level)
-        last = self._sums.last
-        belief, responses = self._belief, np.arange(RESPONSES)
+        last, belief, tried = self._sums.last, self._belief, _EVERY
         if not full:
-            responses = self._active
-            belief, priors = belief[responses], priors[:, responses]
-            columns = np.concatenate([np.arange(SHARED), COSINES + responses, SINES + responses])
-            m, last = Products(m.shared[:, columns], m.own[:, responses]), last[columns]
-        count = responses.size
+            tried = self._active
+            belief, priors = belief.take(tried.responses), priors.take(tried.responses, axis=1)
+            m = Products(m.shared.take(tried.columns, axis=1), m.own.take(tried.responses, axis=1))
+            last = last.take(tried.columns)
+        count = tried.responses.size
         lags = m.shared[:LAGS]
         swing_part = np.linalg.inv(lags[:, :LAGS]) @ lags[:, LAGS:]
         rest = m.shared[LAGS:, LAGS:] - lags[:, LAGS:SHARED].T @ swing_part
-        first, second = lags[:, SHARED : SHARED + count], lags[:, SHARED + count :]
-        moved = swing_part[:, SHARED - LAGS :]
+        beside, moved = lags[:, SHARED:], swing_part[:, SHARED - LAGS :]
         own = m.own.copy()
-        own[0] -= (first * moved[:, :count]).sum(axis=0)
-        own[1] -= (first * moved[:, count:]).sum(axis=0)
-        own[2] -= (second * moved[:, count:]).sum(axis=0)
+        own[::2] -= (beside * moved).sum(axis=0).reshape(2, count)
+        own[1] -= (beside[:, :count] * moved[:, count:]).sum(axis=0)
         fits = solve(rest, own)
-        creeping = np.zeros(1 + CREEPS)
-        creeping[1:] = -np.log(self._creep.size * level)
-        evidence = fits.evidence + 0.5 * np.log(priors).sum(axis=0) + (creeping + self._creep_weights)[:, None]
-        log_weight = evidence + belief
-        weight = np.exp(log_weight - log_weight.max())
+        of_creeps = self._creep_weights.copy()
+        of_creeps[1:] -= np.log(self._creep.size * level)
+        logs = np.log(priors)
+        evidence = fits.evidence + 0.5 * (logs[0] + logs[1]) + of_creeps[:, None]
+        weight = evidence + belief
+        weight -= weight.max()
+        np.exp(weight, out=weight)
         weight /= weight.sum()
-        per_response = weight.sum(axis=0)
         if full:
+            per_response = weight.sum(axis=0)
             top = evidence.max(axis=0)
             self._evidence = top + np.log(np.exp(evidence - top).sum(axis=0))
-            self._active = np.flatnonzero(per_response > _PRUNE * per_response.max())
-        best = int(np.argmax(weight))
+            self._active = _Tried.of(np.flatnonzero(per_response > _PRUNE * per_response.max()))
+        best = int(weight.argmax())
         creep, at = divmod(best, count)
         pair = np.array([fits.first.item(best), fits.second.item(best)])
         shared = np.zeros(SHARED)
@@ -186,31 +186,24 @@ class Approach:
         if creep > 0:
             shared[CREEP + creep - 1] = fits.creep.item(best)
         shared[:LAGS] = -(swing_part[:, : SHARED - LAGS] @ shared[LAGS:] + moved[:, [at, count + at]] @ pair)
-        self._best = its = _Best(shared, pair, int(responses[at]), creep, *_around(m, at, creep))
+        self._best = its = Best(shared, pair, int(tried.responses[at]), creep, m, at)
         used = np.flatnonzero(weight > _COUNTS)
-        w = weight.ravel()[used]
-        w = w / w.sum()
+        w = weight.take(used)
+        w /= w.sum()
         # a swinging approach lacks its envelope, whatever its phase is now
-        envelope = np.hypot(last[SHARED : SHARED + count], last[SHARED + count :])
-        creeps_now = np.zeros((1 + CREEPS, 1))
-        creeps_now[1:, 0] = last[CREEP:READING]
-        left = (np.hypot(fits.first, fits.second) * envelope + np.abs(fits.creep * creeps_now)).ravel()[used]
-        mu = fits.value.ravel()[used]
-        variance = 1 / fits.precision.ravel()[used]
+        lacking = np.hypot(fits.first, fits.second) * np.hypot(last[SHARED : SHARED + count], last[SHARED + count :])
+        lacking[1:] += np.abs(fits.creep[1:] * last[CREEP:READING, None])
+        left = lacking.take(used)
+        mu = fits.value.take(used)
+        variance = 1 / fits.precision.take(used)
         sd = np.sqrt(factor**2 * variance + (MISFIT * left) ** 2 + (digit * level) ** 2)
         value = float(w @ mu)
-        half = half_width(w, mu - value, sd)
-        lacking = float(w @ left)
-        if full and self._late_since_s is None and lacking < LATE * level and half < 3 * LATE * level:
-            self._narrow(per_response, level)
-        return Settled(
-            value=value,
-            half_width=half,
-            beyond=outside(w, mu - value, sd, half + allowed * abs(value)),
-            left=lacking,
-            swing_share=float(1 - its.inverse[0, 0] * fits.precision.item(best)),
-            creep_chance=float(weight[1:].sum()),
-        )
+        mu -= value
+        half = half_width(w, mu, sd)
+        likely = float(w @ left)
+        if full and self._late_since_s is None and likely < LATE * level and half < 3 * LATE * level:
+            self._narrow(weight.sum(axis=0), level)
+        return Settled(value, half, likely, (w, mu, sd), its, fits.precision.item(best))
 
     def _narrow(self, weight: Floats, level: float) -> None:
         """Begin the sums anew with what the large part of the approach has shown of the response."""
@@ -232,7 +225,7 @@ class Approach:
             priors[0] = np.maximum(envelope**2, 1e-12)
             priors[1, FIRST:] = priors[0, FIRST:]
         m.own[::2] += priors
-        m.shared[_CREEPING, _CREEPING] += (self._creep.size * level) ** -2
+        m.shared.reshape(-1)[_CREEPING] += (self._creep.size * level) ** -2
         precision = self.learned.precision / level**2
         m.shared[:LAGS, :LAGS] += precision
         pull = precision @ self.learned.swings * level
@@ -252,50 +245,3 @@ class Approach:
         # a step's belief counts half at the next one, and never below a spread of 0.03
         softened = np.linalg.inv(np.linalg.inv(precision) * 2.0 + np.eye(LAGS) * 0.03**2)
         self.learned = Learned(np.log(weight), swings, np.asarray(softened, dtype=np.float64))
-
-
-@dataclass(frozen=True, slots=True)
-class _Best:
-    """The likeliest fit: coefficients of the shared columns and of its response's two, and what lies around them.
-
-    ``creep`` 0 is none. ``inverse``: of the sums of constant, creep and
-    response, (4, 4); ``crossed`` theirs with the pressure effects, (LAGS, 4);
-    ``lags`` the pressure effects' own, (LAGS, LAGS).
-    """
-
-    shared: Floats
-    pair: Floats
-    response: int
-    creep: int
-    inverse: Floats
-    crossed: Floats
-    lags: Floats
-
-    @property
-    def parameters(self) -> float:
-        """How many coefficients it has."""
-        return 2.0 + (self.response >= FIRST) + (self.creep > 0)
-
-    def swings(self) -> tuple[Floats, Floats]:
-        """What it says of a moving pressure: effects relative to the reading, and their precision."""
-        level = abs(float(self.shared[CONSTANT])) or 1.0
-        precision = self.lags - self.crossed @ self.inverse @ self.crossed.T
-        return self.shared[:LAGS] / level, precision * level**2
-
-
-def _around(m: Products, at: int, creep: int) -> tuple[Floats, Floats, Floats]:
-    """Of one model, by the place of its response: see :class:`_Best`."""
-    count = m.own.shape[1]
-    rows = [CONSTANT, CREEP + max(creep, 1) - 1]
-    pair = [SHARED + at, SHARED + count + at]
-    own = m.own[:, at]
-    sums = np.empty((4, 4))
-    sums[:2, :2] = m.shared[rows][:, rows]
-    sums[:2, 2:] = beside = m.shared[rows][:, pair]
-    sums[2:, :2] = beside.T
-    sums[2:, 2:] = own[[0, 1, 1, 2]].reshape(2, 2)
-    crossed = m.shared[:LAGS, rows + pair]
-    if creep == 0:
-        sums[1], sums[:, 1], crossed[:, 1] = 0.0, 0.0, 0.0
-        sums[1, 1] = 1.0
-    return np.asarray(np.linalg.inv(sums), np.float64), crossed, m.shared[:LAGS, :LAGS]

@@ -5,9 +5,9 @@ import math
 import numpy as np
 
 from acquire.series import lag_one, line, n_effective, t_factor
-from acquire.stabiliser.approach import Settled
 from acquire.stabiliser.blocks import BLOCK_S, Block
 from acquire.stabiliser.noise import Noise
+from acquire.stabiliser.settled import Settled
 from acquire.values import Capture
 
 

@@ -9,11 +9,12 @@ import numpy as np
 from acquire.config import Settling
 from acquire.response import BenchResponse
 from acquire.series import t_factor
-from acquire.stabiliser.approach import Approach, CreepPrior, Settled
+from acquire.stabiliser.approach import Approach, CreepPrior
 from acquire.stabiliser.blocks import BLOCK_S, Block
 from acquire.stabiliser.digits import digit_uncertainty
 from acquire.stabiliser.noise import Noise, NoisePool
 from acquire.stabiliser.response import from_kept, to_keep
+from acquire.stabiliser.settled import Settled
 from acquire.values import Missing, Standing
 
 _DITHER_BLOCKS = 60
@@ -86,9 +87,9 @@ class Fit:
         full = tick >= self._next_full
         if full:
             self._next_full = tick + _FULL_TICKS
-        settled = self._approach.settle(noise, factor, digit, _FALSE * self._wanted, full)
+        settled = self._approach.settle(noise, factor, digit, full)
         if not full and self._good(settled):
-            settled = self._approach.settle(noise, factor, digit, _FALSE * self._wanted, True)
+            settled = self._approach.settle(noise, factor, digit, True)
         level = max(abs(settled.value), 1e-12)
         return Weighed(
             settled=settled,
@@ -118,8 +119,8 @@ class Fit:
 
     def _good(self, settled: Settled) -> bool:
         wanted = self._wanted * abs(settled.value)
-        enough = self.n >= 8
-        return enough and settled.half_width <= wanted and settled.beyond <= _BEYOND and settled.left <= _LEFT * wanted
+        near = self.n >= 8 and settled.half_width <= wanted and settled.left <= _LEFT * wanted
+        return near and settled.beyond(_FALSE * self._wanted) <= _BEYOND
 
 
 def still_missing(found: Weighed, waited_s: float, short_s: float, settings: Settling) -> Standing:
@@ -131,7 +132,7 @@ def still_missing(found: Weighed, waited_s: float, short_s: float, settings: Set
         missing.append("readings")
     if half > wanted and scatter > 0.8 * half:
         missing.append("noise")
-    elif half > wanted and found.settled.swing_share > 0.4:
+    elif half > wanted and found.settled.swing_share() > 0.4:
         missing.append("hunting")
     else:
         missing.append("drift")

@@ -129,7 +129,7 @@ def test_a_swing_lacks_its_envelope_even_while_it_crosses_the_end_value() -> Non
         y = 1 + 0.025 * np.exp(-0.2 * t) * np.cos(0.5 * t) + 0.0003 * rng.standard_normal()
         approach.add(float(t), float(y), [0.0] * len(PRESSURE_LAGS_S), False)
     noise = Noise(variance=9e-8, theta_s=0.02, ratio=1.05, dof=40)
-    settled = approach.settle(noise, 1.0, 0.0, 0.0024, True)
+    settled = approach.settle(noise, 1.0, 0.0, True)
     assert settled.left == pytest.approx(0.025 * np.exp(-0.2 * crossing), rel=0.3)
     assert abs(settled.value - 1) <= settled.half_width
 
