@@ -5,6 +5,7 @@ Pure: samples go in, and a settled window comes out as a measured flow.
 
 import math
 from bisect import bisect_left, bisect_right
+from collections.abc import Mapping
 from dataclasses import dataclass
 from statistics import median
 
@@ -14,11 +15,13 @@ from acquire.flow.noise import noise_bands
 from acquire.flow.reading import FlowModel, Neighbour, Window, evaluate
 from acquire.hold import judge_hold, typed_hold
 from acquire.leakage.run import bound_of, reads_least
+from acquire.pull.believed import Believed
 from acquire.pull.moved_after import stood_then_moved
 from acquire.pull.strays import LONGEST, without_strays
 from acquire.records import LeakageLaw
 from acquire.room.air import by_hand, in_force
 from acquire.scaling import N, channel_settings, scale_for
+from acquire.series import Floats
 from acquire.units import factor, to_si
 from acquire.values import AirState, Capture, Direction, FlowResult, Hold, NoiseBand, Step, Zeros
 
@@ -26,8 +29,6 @@ from acquire.values import AirState, Capture, Direction, FlowResult, Hold, Noise
 FRESH_US = 1_500_000
 SIGNALS = ("test_pressure", "meter_pressure", "lift")
 _MODELS = 256
-# room air does not jump by more from one reading to the next: the first one that does is doubted
-_AIR_JUMP = {"room_pressure": 200.0, "room_temperature": 1.0, "room_humidity": 0.05, "meter_temperature": 1.0}
 # farther than so much from the others, a reading in a window is a spoilt digit
 _STRAY_LIFT_TOLERANCES, _STRAY_BANDS, _STRAY_METER_REL = 2.0, 3.0, 0.1
 
@@ -125,7 +126,9 @@ class Signals:
         keep_us = round(config.settling.longest_wait_s * 2e6) + 10_000_000
         self._series = {name: Series(keep_us) for name in (*SIGNALS, "area")}
         self._air: dict[str, float] = {}
-        self._doubted: set[str] = set()
+        self._believed = {
+            name: Believed(name, typed=name in self.typed) for name in self.channels if name not in SIGNALS
+        }
         # where a pressure's instrument ends: what it shows there may be anything beyond
         self._ends = {
             name: to_si(its.high - its.resolution / 2, its.unit, config.water)
@@ -149,19 +152,16 @@ class Signals:
         self.t_us = max(self.t_us, t_us)
         if channel in self._series:
             return True
-        self.breathe(channel, value)
+        self.breathe(channel, self._believed[channel].push(value))
         return False
 
+    def believed(self, channel: str, values: Floats) -> Floats:
+        """What counts from each of a channel's readings of the air on; hand it to ``breathe`` in its turn."""
+        return self._believed[channel].push_many(values)
+
     def breathe(self, channel: str, value: float) -> None:
-        """The room's air, or the meter's, as it is from now on."""
-        before = self._air.get(channel)
-        jump = before is not None and abs(value - before) > _AIR_JUMP.get(channel, math.inf)
-        if jump and channel not in self._doubted and channel not in self.typed:
-            # a spoilt digit is over with the next reading, a change is not
-            self._doubted.add(channel)
-            return
-        self._doubted.discard(channel)
-        if before != value:
+        """The room's air, or the meter's, as it counts from now on."""
+        if self._air.get(channel) != value:
             self._air[channel] = value
             self._model = None
 
@@ -207,7 +207,12 @@ class Signals:
 
     def flow_at(self, meter_pressure_pa: float, test_pressure_pa: float | None) -> tuple[float, float] | None:
         """The same at a test pressure, not kept."""
-        model = self._model or self.model()
+        return self.flow_by(self._model or self.model(), meter_pressure_pa, test_pressure_pa)
+
+    def flow_by(
+        self, model: FlowModel | None, meter_pressure_pa: float, test_pressure_pa: float | None
+    ) -> tuple[float, float] | None:
+        """The same by the model of another air."""
         if model is None or test_pressure_pa is None:
             return None
         if self.reads_leak and meter_pressure_pa < 0.0:
@@ -253,11 +258,6 @@ class Signals:
             return [], []
         return [series.latest_us], [series.latest]
 
-    def flux_at(self, test_pressure_pa: float) -> float:
-        """Ideal mass flux at a test pressure, kg/(s m2); 0 while the air is not known."""
-        model = self.model()
-        return 0.0 if model is None else model.port_flux_kg_s_m2(test_pressure_pa)
-
     def stated_flow_m3_s(self) -> float | None:
         """The flow now, stated at the reference, leakage included."""
         area = self.latest("area")
@@ -266,28 +266,36 @@ class Signals:
     def model(self) -> FlowModel | None:
         """The flow model for the air as it is now; None while it is not known or cannot be."""
         if self._model is None:
-            # the last digits of the room's air flicker: most states come again
-            state = self.meter_range, tuple(self._air.items())
-            self._model = self._models.get(state) or self._new_model()
-            if self._model is not None:
-                self.fault = ""
-                if len(self._models) >= _MODELS:
-                    self._models.clear()
-                self._models[state] = self._model
+            try:
+                self._model = self.model_in(self._air)
+            except ValueError as error:
+                self.fault = str(error)
+            else:
+                self.fault = "" if self._model is not None else self.fault
         return self._model
 
-    def _new_model(self) -> FlowModel | None:
-        room = self._room()
-        if room is None:
-            return None
-        meter_k = self._air.get("meter_temperature", room.temperature_k)
-        try:
-            return FlowModel(self.config, self.direction, self.meter_range, room, meter_k)
-        except ValueError as error:
-            self.fault = str(error)
-            return None
+    def model_in(self, air: Mapping[str, float]) -> FlowModel | None:
+        """The flow model in some air; None while a quantity of it is not known.
 
-    def _room(self) -> AirState | None:
+        Raises ``ValueError`` with one sentence for air that cannot be.
+        """
+        # the last digits of the room's air flicker: most states come again
+        state = self.meter_range, tuple(air.items())
+        model = self._models.get(state)
+        room = self._room(air) if model is None else None
+        if room is not None:
+            meter_k = air.get("meter_temperature", room.temperature_k)
+            model = FlowModel(self.config, self.direction, self.meter_range, room, meter_k)
+            if len(self._models) >= _MODELS:
+                self._models.clear()
+            self._models[state] = model
+        return model
+
+    def air(self) -> dict[str, float]:
+        """The air as it counts now, by channel."""
+        return dict(self._air)
+
+    def _room(self, air: Mapping[str, float]) -> AirState | None:
         manual = self.config.room
         values = []
         for channel, given in (
@@ -295,7 +303,7 @@ class Signals:
             ("room_temperature", manual.temperature_k),
             ("room_humidity", manual.humidity),
         ):
-            value = self._air.get(channel) if channel in self.channels else given
+            value = air.get(channel) if channel in self.channels else given
             if value is None:
                 return None
             values.append(value)

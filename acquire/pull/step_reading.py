@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from acquire.config import BenchConfig, Settling
+from acquire.flow.model import FlowModel
 from acquire.leakage.run import judged_beside_m2
 from acquire.lifts import inside
 from acquire.pull.signals import Signals
@@ -129,9 +130,10 @@ class StepReading:
 
     def _push_flow(self, t_us: int, meter_pressure_pa: float) -> bool:
         flow = self._signals.flow(t_us, meter_pressure_pa)
-        if flow is None:
+        model = self._signals.model()
+        if flow is None or model is None:
             return False
-        area_m2, mass_flow = self._beside(*flow)
+        area_m2, mass_flow = self._beside(*flow, model)
         if "test_pressure" in self.typed:
             # that it was in place when it was typed is all that is known of it
             self._stabiliser.push_pressure(t_us, self._step.test_pressure_pa)
@@ -148,7 +150,9 @@ class StepReading:
     def collect(self, its: Stretches, at: int) -> tuple[int, Iterator[Sighting]]:
         """Use the samples of a batch from ``at`` on that are only collected; where they end, and the lifts in them."""
         end = its.collected_until(at, self._stabiliser.collects_until_us)
-        return end, its.collect(at, end, self._stabiliser, not self._signals.lift_on_press, self._beside)
+        # the area of a port is judged as it is: nothing lies beside it
+        beside = self._beside if self._signals.reads_leak else None
+        return end, its.collect(at, end, self._stabiliser, not self._signals.lift_on_press, beside)
 
     def type(self, channel: str, t_us: int, value: float, held: bool) -> Capture | None:
         """A typed value: the record of the flow counts from it on; with the meter typed, the reading it completes."""
@@ -167,10 +171,10 @@ class StepReading:
         unseen = self._signals.lift_on_press or "lift" in self.typed
         return replace(self._step, lift_m=None) if unseen else self._step
 
-    def _beside(self, area_m2: float, mass_flow: float) -> tuple[float, float]:
+    def _beside(self, area_m2: float, mass_flow: float, model: FlowModel) -> tuple[float, float]:
         """Area and mass flow as they are judged."""
         if self._beside_m2:
-            mass_flow += self._beside_m2 * self._signals.flux_at(self._step.test_pressure_pa)
+            mass_flow += self._beside_m2 * model.port_flux_kg_s_m2(self._step.test_pressure_pa)
         return area_m2 + self._beside_m2, mass_flow
 
     def _off_beside(self) -> str:

@@ -5,13 +5,13 @@ stretch is scaled, turned into flow and handed over at once, channel by
 channel; the result is the same to the last bit as sample by sample.
 """
 
-import sys
 from bisect import bisect_left
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
 import numpy as np
 
+from acquire.flow.model import FlowModel
 from acquire.pull.batch import Batch
 from acquire.pull.signals import SIGNALS, Signals
 from acquire.stabiliser import Stabiliser
@@ -28,18 +28,36 @@ class _Row(NamedTuple):
 
 
 _NOTHING = _Row([], [], [])
-_NO_MORE = (sys.maxsize, 0.0)
-Beside = Callable[[float, float], tuple[float, float]]
+Beside = Callable[[float, float, FlowModel], tuple[float, float]]
 
 
 class _Flow(NamedTuple):
-    """What a stretch of the meter's samples gave: places, times, areas, areas and mass flows as they are judged."""
+    """The flow at some of the meter's samples: places, times, areas, mass flows, and the model they come from."""
 
     place: list[int]
     t_us: list[int]
     area_m2: list[float]
-    judged_m2: list[float]
     mass_kg_s: list[float]
+    model: list[FlowModel]
+
+
+class _Lifts(NamedTuple):
+    """The lift samples, zero-corrected, beside the area and the test pressure that came in before them."""
+
+    place: list[int]
+    t_us: list[int]
+    value: list[float]
+    area_m2: list[float | None]
+    test_pressure_pa: list[float | None]
+
+
+class _Ahead(NamedTuple):
+    """What a batch holds, zero-corrected and turned into flow."""
+
+    pressure: _Row
+    meter: _Row
+    lift: _Lifts
+    flow: _Flow
 
 
 class Sighting(NamedTuple):
@@ -77,21 +95,26 @@ class Stretches:
             if name in SIGNALS:
                 self._rows[name] = _Row(place.tolist(), t_us.tolist(), its.tolist())
             elif len(place):
-                # a value that moved, and the next one, which says whether it stays
-                moved = np.diff(its, prepend=np.nan) != 0
-                moved[1:] |= moved[:-1]
-                moved = np.flatnonzero(moved)
-                breaths += zip(place[moved].tolist(), [name] * len(moved), its[moved].tolist(), strict=True)
+                counts = signals.believed(name, its)
+                moved = np.flatnonzero(np.diff(counts, prepend=np.nan) != 0)
+                breaths += zip(place[moved].tolist(), [name] * len(moved), counts[moved].tolist(), strict=True)
         self._latest_us = np.maximum.accumulate(known)
         self._number, self._t_us, self._value = batch.number.tolist(), known.tolist(), value.tolist()
         # the room's air where it moved, in the order of arrival
         self._breaths = sorted(breaths)
         self._next_breath = 0
+        self._ahead: _Ahead | None = None
 
     def one(self, at: int) -> One | None:
-        """The sample at a place; None where its channel is not known to the pull."""
+        """The sample of a signal at a place; None for the room's air, which is breathed, and for what nobody knows."""
         channel = self._channel.get(self._number[at])
-        return None if channel is None else One(channel, self._t_us[at], self._value[at])
+        if channel is None:
+            return None
+        self._signals.t_us = max(self._signals.t_us, self._t_us[at])
+        if channel in SIGNALS:
+            return One(channel, self._t_us[at], self._value[at])
+        self._breathe(at + 1)
+        return None
 
     def collected_until(self, at: int, until_us: int) -> int:
         """The place of the first signal's sample from ``at`` on that is not before a time; or the end."""
@@ -103,71 +126,98 @@ class Stretches:
         return end
 
     def collect(
-        self, at: int, end: int, stabiliser: Stabiliser, lift_is_seen: bool, beside: Beside
+        self, at: int, end: int, stabiliser: Stabiliser, lift_is_seen: bool, beside: Beside | None
     ) -> Iterator[Sighting]:
         """Hand the samples from ``at`` up to, but without, ``end`` to the stabiliser, which only collects them.
 
-        ``beside`` turns area and mass flow into those that are judged. Gives the lift samples, where it is seen.
+        ``beside`` turns area and mass flow into those that are judged, where they are others. Gives the lift samples,
+        where it is seen.
         """
         if end <= at:
             return iter(())
         signals = self._signals
-        before_pa, before_m2 = signals.latest("test_pressure"), signals.latest("area")
-        pressure = self._kept("test_pressure", at, end)
-        lift = self._kept("lift", at, end)
-        flow = self._flows(self._kept("meter_pressure", at, end), pressure, before_pa, beside)
-        signals.keep_many("area", flow.t_us, flow.area_m2)
+        ahead = self._ahead = self._ahead or self._look_ahead(at)
+        pressure, meter, lift, flow = (_span(row.place, at, end) for row in ahead)
+        pressure_us, pressure_pa = ahead.pressure.t_us[pressure], ahead.pressure.value[pressure]
+        lift_us, lift_m = ahead.lift.t_us[lift], ahead.lift.value[lift]
+        flow_us, area_m2, mass_kg_s = ahead.flow.t_us[flow], ahead.flow.area_m2[flow], ahead.flow.mass_kg_s[flow]
+        signals.keep_many("test_pressure", pressure_us, pressure_pa)
+        signals.keep_many("meter_pressure", ahead.meter.t_us[meter], ahead.meter.value[meter])
+        signals.keep_many("lift", lift_us, lift_m)
+        signals.keep_many("area", flow_us, area_m2)
+        if meter.start < meter.stop:
+            # whether there is a flow, and why not, is known as of the meter's last sample
+            self._breathe(ahead.meter.place[meter.stop - 1])
+            signals.model()
         self._breathe(end)
         signals.t_us = max(signals.t_us, int(self._latest_us[end - 1]))
-        if not lift_is_seen:
-            lift = _NOTHING
+        if beside is not None:
+            judged = [beside(*its) for its in zip(area_m2, mass_kg_s, ahead.flow.model[flow], strict=True)]
+            area_m2, mass_kg_s = [area for area, _ in judged], [mass for _, mass in judged]
         stabiliser.push_many(
-            lift_t_us=lift.t_us,
-            lift_m=lift.value,
-            pressure_t_us=pressure.t_us,
-            pressure_pa=pressure.value,
-            flow_t_us=flow.t_us,
-            area_m2=flow.judged_m2,
-            mass_flow_kg_s=flow.mass_kg_s,
+            lift_t_us=lift_us if lift_is_seen else (),
+            lift_m=lift_m if lift_is_seen else (),
+            pressure_t_us=pressure_us,
+            pressure_pa=pressure_pa,
+            flow_t_us=flow_us,
+            area_m2=area_m2,
+            mass_flow_kg_s=mass_kg_s,
         )
-        areas = _before(lift.place, flow.place, flow.area_m2, before_m2)
-        pressures = _before(lift.place, pressure.place, pressure.value, before_pa)
-        return map(Sighting, lift.t_us, lift.value, areas, pressures)
+        if not lift_is_seen:
+            return iter(())
+        return map(Sighting, lift_us, lift_m, ahead.lift.area_m2[lift], ahead.lift.test_pressure_pa[lift])
 
-    def _kept(self, signal: str, at: int, end: int) -> _Row:
-        """A signal's samples of a stretch, zero-corrected, which are remembered."""
-        row = self._rows.get(signal)
-        if row is None:
-            return _NOTHING
-        first = bisect_left(row.place, at)
-        last = bisect_left(row.place, end, first)
-        zero = self._signals.zero(signal)
-        its = _Row(row.place[first:last], row.t_us[first:last], [value - zero for value in row.value[first:last]])
-        self._signals.keep_many(signal, its.t_us, its.value)
-        return its
+    def _look_ahead(self, at: int) -> _Ahead:
+        """The rest of the batch: the zeros and the meter's range stay as they are until its steps are over."""
+        pressure, meter, lift = (self._corrected(name, at) for name in ("test_pressure", "meter_pressure", "lift"))
+        latest = self._signals.latest
+        pressure_pa, area_m2 = latest("test_pressure"), latest("area")
+        flow = self._flows(meter, _before(meter.place, pressure.place, pressure.value, pressure_pa))
+        areas = _before(lift.place, flow.place, flow.area_m2, area_m2)
+        pressures = _before(lift.place, pressure.place, pressure.value, pressure_pa)
+        return _Ahead(pressure, meter, _Lifts(*lift, areas, pressures), flow)
 
-    def _flows(self, meter: _Row, pressure: _Row, test_pressure_pa: float | None, beside: Beside) -> _Flow:
+    def _corrected(self, signal: str, at: int) -> _Row:
+        """A signal's samples from a place on, zero-corrected."""
+        row = self._rows.get(signal, _NOTHING)
+        first, zero = bisect_left(row.place, at), self._signals.zero(signal)
+        return _Row(row.place[first:], row.t_us[first:], [value - zero for value in row.value[first:]])
+
+    def _flows(self, meter: _Row, pressures: list[float | None]) -> _Flow:
         """The flow at each of the meter's samples, at the pressure and in the air that came in before it."""
-        flow_at = self._signals.flow_at
+        flow_by = self._signals.flow_by
         flow = _Flow([], [], [], [], [])
-        pressures = zip(pressure.place, pressure.value, strict=True)
-        pressure_place, next_pa = next(pressures, _NO_MORE)
-        for place, t_us, meter_pa in zip(*meter, strict=True):
-            while pressure_place < place:
-                test_pressure_pa = next_pa
-                pressure_place, next_pa = next(pressures, _NO_MORE)
-            if self._next_breath < len(self._breaths):
-                self._breathe(place)
-            found = flow_at(meter_pa, test_pressure_pa)
-            if found is None:
-                continue
-            judged_m2, mass_flow = beside(*found)
-            flow.place.append(place)
-            flow.t_us.append(t_us)
-            flow.area_m2.append(found[0])
-            flow.judged_m2.append(judged_m2)
-            flow.mass_kg_s.append(mass_flow)
+        for place, t_us, meter_pa, test_pa, model in zip(*meter, pressures, self._models(meter.place), strict=True):
+            found = flow_by(model, meter_pa, test_pa)
+            if model is not None and found is not None:
+                flow.place.append(place)
+                flow.t_us.append(t_us)
+                flow.area_m2.append(found[0])
+                flow.mass_kg_s.append(found[1])
+                flow.model.append(model)
         return flow
+
+    def _models(self, places: list[int]) -> Iterator[FlowModel | None]:
+        """The model in the air as it is at each place; None where there is none."""
+        air = self._signals.air()
+        model = self._model_in(air)
+        breaths = iter(self._breaths[self._next_breath :])
+        breath = next(breaths, None)
+        for place in places:
+            moved = False
+            while breath is not None and breath[0] < place:
+                air[breath[1]] = breath[2]
+                moved, breath = True, next(breaths, None)
+            if moved:
+                model = self._model_in(air)
+            yield model
+
+    def _model_in(self, air: dict[str, float]) -> FlowModel | None:
+        try:
+            return self._signals.model_in(air)
+        except ValueError:
+            # said when the batch has come as far
+            return None
 
     def _breathe(self, place: int) -> None:
         """The air as it came in before a place."""
@@ -177,7 +227,13 @@ class Stretches:
             self._next_breath += 1
 
 
+def _span(places: list[int], at: int, end: int) -> slice:
+    """Where the samples from one place up to, but without, another stand among those of a signal."""
+    first = bisect_left(places, at)
+    return slice(first, bisect_left(places, end, first))
+
+
 def _before(places: list[int], known: list[int], values: list[float], at_first: float | None) -> list[float | None]:
     """The latest value that is known before each place."""
-    found = (bisect_left(known, place) for place in places)
-    return [values[count - 1] if count else at_first for count in found]
+    found = [at_first, *values]
+    return [found[count] for count in np.searchsorted(known, places).tolist()]

@@ -17,7 +17,7 @@ from acquire.units import INCH_M
 from drivers.sample import Press, Sample
 from sim.bench import SimBench
 from sim.scenario import ROUGH
-from tests.whole.virtual import VirtualBench
+from tests.whole.virtual import VirtualBench, demo_config
 
 Event = Sample | Action
 
@@ -124,3 +124,27 @@ def test_samples_come_back_from_a_batch_as_they_went_in() -> None:
     assert batch.samples() == samples
     assert batch.part(1, 3).samples() == samples[1:]
     assert batch.places("lift").tolist() == [0, 2]
+
+
+@pytest.mark.parametrize("spoilt", ["first", "amid", "last"])
+def test_a_spoilt_digit_of_the_air_counts_no_more_in_a_batch_than_by_itself(spoilt: str) -> None:
+    def core() -> PullCore:
+        its = PullCore(demo_config(), demo_requests(demo_config())[1])
+        its.act(0, Action(kind="skip"))
+        air = (("room_pressure", 99.3), ("room_temperature", 21.0), ("room_humidity", 40.0))
+        its.samples([Sample(channel, 0, value, "sim://weather") for channel, value in air])
+        return its
+
+    samples = [
+        Sample(channel, t_us, number, "sim://bench")
+        for t_us in range(20_000, 400_000, 20_000)
+        for channel, number in (("test_pressure", 3.0), ("meter_pressure", 2.0), ("lift", 0.1))
+    ]
+    wrong = Sample("room_temperature", 20_000, 61.0, "sim://weather")
+    place = {"first": 0, "amid": 30, "last": len(samples) - 1}[spoilt]
+    samples.insert(place, wrong)
+    by_ones, at_once, without = core(), core(), core()
+    by_ones.samples(samples)
+    at_once.batch(Batch.of(samples))
+    without.batch(Batch.of([sample for sample in samples if sample is not wrong]))
+    assert at_once.latest("area") == by_ones.latest("area") == without.latest("area") != 0.0
