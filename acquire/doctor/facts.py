@@ -127,3 +127,5 @@ class Facts:
     archive: ArchiveFact
     daemons: tuple[DaemonFact, ...]
     terminal: TerminalFact
+    # of the package as pip has it; empty where it was not installed as one
+    installed_version: str = ""

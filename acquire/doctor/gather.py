@@ -71,6 +71,7 @@ def gather(computer: Computer, clock: Clock, config_path: Path | None, archive_p
         archive=archive_fact(computer, archive_path),
         daemons=tuple(_daemon(address) for address in read_addresses()),
         terminal=computer.terminal(),
+        installed_version=_version("steadydraw"),
     )
 
 
@@ -95,11 +96,16 @@ def _belongs(its: Requirement, extra: str) -> bool:
 
 
 def _package(its: Requirement) -> Package:
+    there = _version(its.name)
+    fits = bool(there) and its.specifier.contains(there, prereleases=True)
+    return Package(its.name, str(its.specifier), there, fits)
+
+
+def _version(name: str) -> str:
     try:
-        there = metadata.version(its.name)
+        return metadata.version(name)
     except metadata.PackageNotFoundError:
-        return Package(its.name, str(its.specifier), "", False)
-    return Package(its.name, str(its.specifier), there, its.specifier.contains(there, prereleases=True))
+        return ""
 
 
 def _folder(computer: Computer, what: str, folder: Path) -> Folder:

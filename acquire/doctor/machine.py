@@ -14,6 +14,7 @@ _LEAST_PULLS = 100
 _FEW_PULLS = 1000
 _LEAST_BYTES = 200_000_000
 _FEWEST_TO_COUNT = 5
+_INSTALL_AGAIN = "install again with: python -m pip install -c config/constraints.txt ."
 _COLUMNS, _ROWS = 80, 24
 _COARSE_S = 0.02
 # what runs, what it does to a port, and the units to be masked: udev starts them again, whatever is disabled
@@ -43,8 +44,10 @@ def packages(facts: Facts) -> Line:
     unfit = [p for p in facts.packages if not p.fits]
     if unfit:
         said = ", ".join(f"{p.name} {p.there or 'is not there'}{f' ({p.wanted})' if p.there else ''}" for p in unfit)
-        cure = "install again with: python -m pip install -c config/constraints.txt ."
-        return wrong(name, said, cure)
+        return wrong(name, said, _INSTALL_AGAIN)
+    if facts.installed_version not in ("", facts.version):
+        said = f"installed as {facts.installed_version}, but this is {facts.version}, which may need others"
+        return note(name, said, _INSTALL_AGAIN)
     return good(name, f"steadydraw {facts.version} and the {len(facts.packages)} that it needs")
 
 

@@ -35,4 +35,5 @@ WELL = Facts(
     archive=ArchiveFact("/a/archive.db", True, "", VERSION, 12_000_000, 10, True, "ext4", False, "2026-11-25T10:00:00"),
     daemons=(),
     terminal=TerminalFact(True, 120, 40, "utf-8", True),
+    installed_version="0.2.0",
 )

@@ -42,6 +42,7 @@ ILLNESSES: list[tuple[dict[str, Any], str, str, str, str]] = [
     ({"bits": 32}, "Python", "wrong", "32 bit", "64 bit"),
     ({"packages": (Package("numpy", ">=2.4", "1.9", False),)}, "packages", "wrong", "numpy 1.9 (>=2.4)", "pip"),
     ({"packages": (Package("numpy", ">=2.4", "", False),)}, "packages", "wrong", "numpy is not there", "pip"),
+    ({"installed_version": "0.1.0"}, "packages", "note", "installed as 0.1.0, but this is 0.2.0", "install again"),
     ({"packages": ()}, "packages", "note", "not installed as a package", "pip"),
     ({"extras": (Extra("visa", ("pyvisa",)),)}, "extras", "note", "visa not installed", "only if"),
     (

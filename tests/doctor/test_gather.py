@@ -106,6 +106,7 @@ def test_the_facts_of_each_system_are_gathered(system: System, tmp_path: Path) -
     assert facts.ports_present == 1
     assert not facts.archive.there
     assert facts.now == ManualClock().utc()
+    assert facts.installed_version == metadata.version("steadydraw")
 
 
 def test_ports_that_cannot_be_listed_are_a_fact_and_not_the_end(tmp_path: Path) -> None:
