@@ -2,6 +2,7 @@
 
 import logging
 import os
+import stat
 import sys
 from collections.abc import Mapping
 from logging.handlers import RotatingFileHandler
@@ -35,6 +36,32 @@ class PlainFormatter(logging.Formatter):
         return word + super().format(record)
 
 
+class UntilFull(logging.StreamHandler[TextIO]):
+    """For stderr that was sent to a file, which nobody rotates: once that is full, ``rest`` alone has what follows."""
+
+    def __init__(self, stream: TextIO, rest: Path) -> None:
+        super().__init__(stream)
+        self._rest = rest
+        self._full = False
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Write it while there is room."""
+        if self._full:
+            return
+        super().emit(record)
+        self._full = os.fstat(self.stream.fileno()).st_size > LARGEST_FILE
+        if self._full:
+            self.stream.write(f"This file is full: from here on see {self._rest}{self.terminator}")
+            self.flush()
+
+
+def _is_file(stream: TextIO) -> bool:
+    try:
+        return stat.S_ISREG(os.fstat(stream.fileno()).st_mode)
+    except (OSError, ValueError):
+        return False
+
+
 def is_journal(stream: TextIO | None = None, environment: Mapping[str, str] = os.environ) -> bool:
     """Whether a stream (stderr) goes to systemd's journal (``JOURNAL_STREAM`` names its device and inode)."""
     try:
@@ -48,7 +75,7 @@ def start_logging(log_file: Path | None, stream: TextIO | None = None, journal: 
     """Log to ``stream`` (stderr), and to ``log_file`` if given. Raises ``Refused`` if it cannot be written."""
     stream = stream if stream is not None else sys.stderr
     journal = is_journal(stream) if journal is None else journal
-    shown = logging.StreamHandler(stream)
+    shown = UntilFull(stream, log_file) if log_file is not None and _is_file(stream) else logging.StreamHandler(stream)
     shown.setFormatter(JournalFormatter("%(message)s") if journal else PlainFormatter("%(message)s"))
     handlers: list[logging.Handler] = [shown]
     if log_file is not None:

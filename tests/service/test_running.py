@@ -166,6 +166,21 @@ def test_people_get_plain_words_and_the_file_is_bounded(root_logger: logging.Log
     assert max(file.stat().st_size for file in files) <= LARGEST_FILE
 
 
+def test_a_file_that_stderr_was_sent_to_does_not_grow_for_ever_either(
+    root_logger: logging.Logger, tmp_path: Path
+) -> None:
+    log = tmp_path / "kept.log"
+    with (tmp_path / "stderr").open("w", encoding="utf-8") as stream:
+        start_logging(log, stream, journal=False)
+        for _ in range(3 * LARGEST_FILE // 100_000):
+            root_logger.info("x" * 100_000)
+        root_logger.info("the newest")
+    said = (tmp_path / "stderr").read_text(encoding="utf-8")
+    assert LARGEST_FILE < len(said) < 1.2 * LARGEST_FILE
+    assert said.splitlines()[-1] == f"This file is full: from here on see {log}"
+    assert log.read_text(encoding="utf-8").endswith("the newest\n")
+
+
 def test_a_log_that_cannot_be_written_is_said(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     with pytest.raises(Refused, match="give another --log-file"):
