@@ -125,6 +125,17 @@ def test_an_answer_that_comes_after_it_was_given_up_is_not_taken_for_the_next() 
     assert len(its.feed(ANSWER, 8)) == 3
 
 
+@given(cut=st.integers(0, len(ANSWER) - 1))
+def test_half_an_answer_is_forgotten_when_the_link_is_new(cut: int) -> None:
+    its = parser()
+    its.ask()
+    assert its.feed(ANSWER[:cut], 7) == []
+    its.reset()
+    assert its.feed(ANSWER[cut:], 8) == []  # nothing was asked on this link
+    assert its.ask() == ASKED
+    assert len(its.feed(ANSWER, 9)) == 3
+
+
 def test_an_adapter_that_hears_its_own_request_does_no_harm() -> None:
     its = parser()
     assert len(its.feed(b"", 6)) == 0

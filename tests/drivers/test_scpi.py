@@ -142,6 +142,17 @@ def test_any_answer_in_any_split_gives_the_same_samples_and_never_one_out_of_ran
     assert split.counts == whole.counts
 
 
+def test_on_a_new_link_half_an_answer_is_forgotten_and_the_instrument_asked_again_who_it_is() -> None:
+    its = ready()
+    its.ask()
+    assert its.feed(b"69", 2) == []
+    its.reset()
+    assert its.feed(b"74.5\n", 3) == []  # nothing was asked on this link
+    assert its.ask() == b"*IDN?\n"
+    its.feed(b"Example Works,L-8,0042,1.0\n", 4)
+    assert its.ask() == b"SYST:ERR?\n"
+
+
 def test_a_second_line_to_one_question_is_not_taken_for_the_answer_to_the_next() -> None:
     its = ready()
     its.ask()
