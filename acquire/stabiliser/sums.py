@@ -100,7 +100,7 @@ class Sums:
         if not self._new:
             return
         joined = rows = _columns(self._new)
-        self._within += _products(rows, rows)
+        self._within += _products(rows)
         if self._last is None:
             gaps = [i for i in self._gaps if i > 0]
             self._ends += _square(rows[0])
@@ -108,14 +108,10 @@ class Sums:
             joined = np.concatenate([self._last[None], rows])
             gaps = [i + 1 for i in self._gaps]
         for i in gaps:
-            beside = joined[i - 1 : i + 1]
-            self._ends += _products(beside, beside)
+            self._ends += _products(joined[i - 1 : i + 1])
         for start, end in zip([0, *gaps], [*gaps, len(joined)], strict=True):
             if end - start > 1:
-                later, earlier = joined[start + 1 : end], joined[start : end - 1]
-                both = _products(later, earlier)
-                both += _products(earlier, later)
-                self._between += both
+                self._between += _neighbours(joined[start:end])
         self._last = rows[-1]
         self._new.clear()
         self._gaps.clear()
@@ -148,27 +144,46 @@ def _split(flat: Floats) -> Products:
     return Products(flat[:_BESIDE].reshape(SHARED, SIZE), flat[_BESIDE:].reshape(3, RESPONSES))
 
 
-def _products(u: Floats, v: Floats) -> Floats:
-    """Of the rows of ``u`` with those of ``v``, added up; flat."""
+def _products(rows: Floats) -> Floats:
+    """Of rows with themselves, added up; flat."""
     flat = np.empty(_BESIDE + 3 * RESPONSES)
     shared, own = _split(flat)
-    np.matmul(u[:, :SHARED].T, v, out=shared)
-    pairs = (-1, 2, RESPONSES)
-    np.einsum("ijk,ijk->jk", u[:, COSINES:].reshape(pairs), v[:, COSINES:].reshape(pairs), out=own[::2])
-    np.einsum("ij,ij->j", u[:, COSINES:SINES], v[:, SINES:], out=own[1])
+    np.matmul(rows[:, :SHARED].T, rows, out=shared)
+    pairs = _pairs(rows)
+    np.einsum("ijk,ijk->jk", pairs, pairs, out=own[::2])
+    np.einsum("ij,ij->j", pairs[:, 0], pairs[:, 1], out=own[1])
+    return flat
+
+
+def _neighbours(rows: Floats) -> Floats:
+    """Of each row with the next one, both ways round, added up; flat."""
+    flat = np.empty(_BESIDE + 3 * RESPONSES)
+    shared, own = _split(flat)
+    earlier, later = rows[:-1], rows[1:]
+    np.matmul(later[:, :SHARED].T, earlier, out=shared)
+    shared += earlier[:, :SHARED].T @ later
+    before, after = _pairs(earlier), _pairs(later)
+    np.einsum("ijk,ijk->jk", before, after, out=own[::2])
+    own[::2] *= 2.0
+    crossed = np.einsum("ijk,ijk->jk", after, before[:, ::-1])
+    np.add(crossed[0], crossed[1], out=own[1])
     return flat
 
 
 def _square(row: Floats) -> Floats:
-    """The same of one row with itself."""
+    """Of one row with itself; flat."""
     flat = np.empty(_BESIDE + 3 * RESPONSES)
     shared, own = _split(flat)
     np.multiply(row[:SHARED, None], row, out=shared)
-    first, second = row[COSINES:SINES], row[SINES:]
-    np.multiply(first, first, out=own[0])
+    first, second = pairs = row[COSINES:].reshape(2, RESPONSES)
+    np.multiply(pairs, pairs, out=own[::2])
     np.multiply(first, second, out=own[1])
-    np.multiply(second, second, out=own[2])
     return flat
+
+
+def _pairs(rows: Floats) -> Floats:
+    """The two columns of each response; shape (rows, 2, RESPONSES)."""
+    return rows[:, COSINES:].reshape(-1, 2, RESPONSES)
 
 
 def _columns(blocks: list[tuple[float, ...]]) -> Floats:
