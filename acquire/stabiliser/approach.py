@@ -106,7 +106,8 @@ class Approach:
     def begin(self) -> None:
         """Forget all of this stay: the valve has moved."""
         self._belief = self.learned.response
-        self._late_since_s: float | None = None
+        # what was left of each response when the sums began anew
+        self._late: Floats | None = None
         self._clear()
 
     def _clear(self) -> None:
@@ -187,7 +188,7 @@ class Approach:
             shared[CREEP + creep - 1] = fits.creep.item(best)
         shared[:LAGS] = -(swing_part[:, : SHARED - LAGS] @ shared[LAGS:] + moved[:, [at, count + at]] @ pair)
         self._best = its = Best(shared, pair, int(tried.responses[at]), creep, m, at)
-        used = np.flatnonzero(weight > _COUNTS)
+        (used,) = (weight > _COUNTS).ravel().nonzero()
         w = weight.take(used)
         w /= w.sum()
         # a swinging approach lacks its envelope, whatever its phase is now
@@ -201,13 +202,13 @@ class Approach:
         mu -= value
         half = half_width(w, mu, sd)
         likely = float(w @ left)
-        if full and self._late_since_s is None and likely < LATE * level and half < 3 * LATE * level:
+        if full and self._late is None and likely < LATE * level and half < 3 * LATE * level:
             self._narrow(weight.sum(axis=0), level)
         return Settled(value, half, likely, (w, mu, sd), its, fits.precision.item(best))
 
     def _narrow(self, weight: Floats, level: float) -> None:
         """Begin the sums anew with what the large part of the approach has shown of the response."""
-        self._late_since_s = self._sums.since_s
+        self._late = np.exp(-RATES * self._sums.since_s)
         if abs(self._sums.first_reading - level) > LATE * level:
             tempered = weight**TRUST
             self._belief = np.log((1 - OPEN_SHARE) * (NEAR @ (tempered / tempered.sum())) + OPEN_SHARE * OPEN)
@@ -217,12 +218,11 @@ class Approach:
         """The sums weighted by the inverse of the noise, priors added; the priors of the responses' two columns."""
         m = self._sums.weighted(noise, self._block_s)
         priors = np.ones((2, RESPONSES))
-        if self._late_since_s is None:
+        if self._late is None:
             moved = abs(self._sums.first_reading - self._sums.last_reading)
             priors[0] = priors[1, FIRST:] = max((APPROACH_SIZE * level + moved) ** -2, 1e-12)
         else:
-            envelope = np.exp(-RATES * self._late_since_s) / (1.5 * LATE * level)
-            priors[0] = np.maximum(envelope**2, 1e-12)
+            priors[0] = np.maximum((self._late / (1.5 * LATE * level)) ** 2, 1e-12)
             priors[1, FIRST:] = priors[0, FIRST:]
         m.own[::2] += priors
         m.shared.reshape(-1)[_CREEPING] += (self._creep.size * level) ** -2

@@ -32,25 +32,32 @@ class Best:
     def swings(self) -> tuple[Floats, Floats]:
         """What it says of a moving pressure: effects relative to the reading, and their precision."""
         level = abs(float(self.shared[CONSTANT])) or 1.0
-        inverse, crossed = self.around()
-        precision = self.sums.shared[:LAGS, :LAGS] - crossed @ inverse @ crossed.T
+        lags = self.sums.shared[:LAGS]
+        crossed = lags[:, self._columns]
+        if self.creep == 0:
+            crossed[:, 1] = 0.0
+        precision = lags[:, :LAGS] - crossed @ self.inverse() @ crossed.T
         return self.shared[:LAGS] / level, precision * level**2
 
-    def around(self) -> tuple[Floats, Floats]:
-        """Inverse of the sums of constant, creep and response, (4, 4), and theirs with pressure effects, (LAGS, 4)."""
-        m, at = self.sums, self.at
-        rows = [CONSTANT, CREEP + max(self.creep, 1) - 1]
-        pair = [SHARED + at, SHARED + m.own.shape[1] + at]
+    def inverse(self) -> Floats:
+        """Of the sums of constant, creep and response; (4, 4)."""
+        columns = self._columns
+        beside = self.sums.shared.take(columns[:2], axis=0).take(columns, axis=1)
+        square, between, other = self.sums.own[:, self.at].tolist()
         sums = np.empty((4, 4))
-        sums[:2, :2] = m.shared[rows][:, rows]
-        sums[:2, 2:] = beside = m.shared[rows][:, pair]
-        sums[2:, :2] = beside.T
-        sums[2:, 2:] = m.own[:, at][[0, 1, 1, 2]].reshape(2, 2)
-        crossed = m.shared[:LAGS, rows + pair]
+        sums[:2] = beside
+        sums[2:, :2] = beside[:, 2:].T
+        sums[2:, 2:] = (square, between), (between, other)
         if self.creep == 0:
-            sums[1], sums[:, 1], crossed[:, 1] = 0.0, 0.0, 0.0
+            sums[1] = sums[:, 1] = 0.0
             sums[1, 1] = 1.0
-        return np.asarray(np.linalg.inv(sums), np.float64), crossed
+        return np.asarray(np.linalg.inv(sums), np.float64)
+
+    @property
+    def _columns(self) -> list[int]:
+        """Places within the sums of constant, creep and response."""
+        cosine = SHARED + self.at
+        return [CONSTANT, CREEP + max(self.creep, 1) - 1, cosine, cosine + self.sums.own.shape[1]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,5 +83,4 @@ class Settled:
 
     def swing_share(self) -> float:
         """How much of the variance of the value comes from a moving test pressure."""
-        inverse, _ = self.best.around()
-        return float(1 - inverse[0, 0] * self.precision)
+        return float(1 - self.best.inverse()[0, 0] * self.precision)

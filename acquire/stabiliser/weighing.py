@@ -102,19 +102,19 @@ class Fit:
     def _noise(self, blocks: Sequence[Block]) -> Noise:
         """The noise by this stay and the earlier ones."""
         s0, s1, p = self._approach.residuals()
-        samples = sum(b.n for b in blocks) / len(blocks) if blocks else 1.0
+        samples = sum([b.n for b in blocks]) / len(blocks) if blocks else 1.0
         return self._pool.estimate(s0, s1, float(self.n), p, samples, self._approach.rough, self._approach.reading)
 
     def _digit_error(self, window: Sequence[Block]) -> float:
         """Standard uncertainty from the meter's last digit, relative."""
-        digit = min(b.digit for b in window)
+        digit = min([b.digit for b in window])
         if digit < math.inf:
             self._digit = digit
         if self._digit == 0.0:
             return 0.0
         means = np.array([b.mass for b in window])
         within = np.array([b.mass_square for b in window])
-        level = max(abs(float(means.mean())), 1e-30)
+        level = max(abs(float(means.sum()) / len(window)), 1e-30)
         return digit_uncertainty(means, within, window[-1].reading, self._digit) / level
 
     def _good(self, settled: Settled) -> bool:
