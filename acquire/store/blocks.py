@@ -58,17 +58,23 @@ def decode(data: bytes) -> Block:
     if form != _FORMAT or len(body) != channel_count + 17 * count:
         raise BlockError(f"format {form} with {len(body)} bytes for {count} samples")
     channel = np.frombuffer(body, np.uint8, count, channel_count)
-    steps = _words(body, count, channel_count + count)
-    words = _words(body, count, channel_count + 9 * count)
+    counts = np.bincount(channel)
+    ends = np.cumsum(counts[counts > 0]).tolist()
+    if len(ends) != channel_count:
+        raise BlockError(f"{len(ends)} channels where {channel_count} were announced")
+    times, words = _words(body, count, channel_count + count)
+    wholes = _steps(words)
     grouped = np.argsort(channel, kind="stable")
-    starts = np.flatnonzero(np.diff(channel[grouped], prepend=-1))
-    if len(starts) != channel_count:
-        raise BlockError(f"{len(starts)} channels where {channel_count} were announced")
+    values = np.empty(count, np.float64)
+    for digits, start, end in zip(body[:channel_count], [0, *ends[:-1]], ends, strict=True):
+        if digits == _NO_DECIMALS:
+            values[start:end] = words[start:end].view(np.float64)
+        else:
+            values[start:end] = np.cumsum(wholes[start:end]) / 10.0**digits
     t_us = np.empty(count, np.int64)
     value = np.empty(count, np.float64)
-    t_us[grouped] = _sum_steps(steps, t0_us)
-    for digits, start, end in zip(body[:channel_count], starts, [*starts[1:], count], strict=True):
-        value[grouped[start:end]] = _from_words(digits, words[start:end])
+    t_us[grouped] = np.cumsum(_steps(times)) + t0_us
+    value[grouped] = values
     return Block(channel, t_us, value)
 
 
@@ -85,21 +91,13 @@ def _to_words(values: NDArray[np.float64]) -> tuple[int, NDArray[np.uint64]]:
     return _NO_DECIMALS, values.view(np.uint64)
 
 
-def _from_words(digits: int, words: NDArray[np.uint64]) -> NDArray[np.float64]:
-    if digits == _NO_DECIMALS:
-        return words.view(np.float64)
-    return np.asarray(_sum_steps(words, 0) / 10.0**digits, np.float64)
-
-
 def _zigzag_steps(values: NDArray[np.int64], start: int) -> NDArray[np.uint64]:
     steps = np.diff(values, prepend=np.int64(start))
     return ((steps << 1) ^ (steps >> 63)).view(np.uint64)
 
 
-def _sum_steps(zigzag: NDArray[np.uint64], start: int) -> NDArray[np.int64]:
-    steps = (zigzag >> np.uint64(1)).view(np.int64) ^ -(zigzag & np.uint64(1)).view(np.int64)
-    total: NDArray[np.int64] = np.cumsum(steps, dtype=np.int64)
-    return total + np.int64(start)
+def _steps(zigzag: NDArray[np.uint64]) -> NDArray[np.int64]:
+    return (zigzag >> np.uint64(1)).view(np.int64) ^ -(zigzag & np.uint64(1)).view(np.int64)
 
 
 def _planes(words: NDArray[np.uint64]) -> bytes:
@@ -107,5 +105,7 @@ def _planes(words: NDArray[np.uint64]) -> bytes:
 
 
 def _words(body: bytes, count: int, offset: int) -> NDArray[np.uint64]:
-    planes = np.frombuffer(body, np.uint8, 8 * count, offset).reshape(8, count)
-    return np.ascontiguousarray(planes.T).view("<u8").ravel().astype(np.uint64, copy=False)
+    """Both rows of words, of the times and of the values; shape (2, n)."""
+    planes = np.frombuffer(body, np.uint8, 16 * count, offset).reshape(2, 8, count)
+    words = np.ascontiguousarray(planes.transpose(0, 2, 1)).view("<u8")
+    return words.reshape(2, count).astype(np.uint64, copy=False)
