@@ -22,6 +22,7 @@ class ZeroReader:
         self._settings = settings
         self._signals = _SIGNALS if with_lift else _SIGNALS[:2]
         self._typed = tuple(name for name in self._signals if name in typed)
+        self._measured = tuple(name for name in self._signals if name not in typed)
         self._left_out: dict[str, float] = {}
         self._windows: dict[str, deque[tuple[int, float]]] = {name: deque() for name in self._signals}
 
@@ -64,22 +65,22 @@ class ZeroReader:
         oldest_us = t_us - round(self._settings.time_s * 1e6)
         while len(window) > 2 and window[1][0] <= oldest_us:
             window.popleft()
-        means = {}
-        for name, its in self._windows.items():
-            if name in self._typed:
-                if name in self.awaited():
-                    return None
-                means[name] = its[-1][1] if its else self._left_out[name]
-                continue
-            if len(its) < 4 or its[0][0] > oldest_us or t_us - its[-1][0] > 1_000_000:
-                return None
-            values = [v for _, v in its]
+        if self.awaited() or any(self._is_short(self._windows[name], t_us, oldest_us) for name in self._measured):
+            return None
+        means = {name: its[-1][1] if (its := self._windows[name]) else self._left_out[name] for name in self._typed}
+        for name in self._measured:
+            values = [v for _, v in self._windows[name]]
             half = len(values) // 2
             first, second = sum(values[:half]) / half, sum(values[half:]) / (len(values) - half)
             if abs(second - first) > self._limit(name) / 2:
                 return None
             means[name] = sum(values) / len(values)
         return Zeros(t_us, means["test_pressure"], means["meter_pressure"], means.get("lift", 0.0))
+
+    @staticmethod
+    def _is_short(window: deque[tuple[int, float]], t_us: int, oldest_us: int) -> bool:
+        """Whether a window does not reach back to ``oldest_us`` yet, or up to now any more."""
+        return len(window) < 4 or window[0][0] > oldest_us or t_us - window[-1][0] > 1_000_000
 
 
 def shift_marks(before: Zeros | None, after: Zeros, limits: Zero) -> list[Mark]:
