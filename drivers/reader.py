@@ -119,7 +119,9 @@ class PortReader:
 
     def _read_with_others(self, together: Together, link: ByteLink, fd: int) -> None:
         """Until it is stopped. Raises what went wrong at the port."""
-        port = Port(link, fd, self._use, lambda t_us: self._say(self._watch.tick(t_us)), self._end)
+        # what speaks when its button is pressed is acted on
+        at_once = self.instrument.silence_is_normal
+        port = Port(link, fd, self._use, lambda t_us: self._say(self._watch.tick(t_us)), self._end, at_once)
         self._fault = None
         self._ended.clear()
         together.join(port)

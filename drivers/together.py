@@ -6,6 +6,7 @@ beat what has come is only taken from the ports and stamped; it is used, in the
 order in which it came, when somebody looks.
 """
 
+import logging
 import select
 import threading
 import time
@@ -16,6 +17,7 @@ from dataclasses import dataclass, field
 from drivers.base import Clock
 from drivers.link import ByteLink
 
+log = logging.getLogger(__name__)
 BEAT_S = 0.02
 """Little more than the adapter of a serial port commonly holds back what it has received: 16 ms."""
 _LEAST_BEAT_S = 0.002
@@ -31,6 +33,7 @@ class Port:
 
     ``use``: bytes came, at this time; ``tick``: time goes by; ``ended``: what
     went wrong at the port, or with its bytes, since when it is not read any more.
+    ``at_once``: what came must not wait until somebody looks.
     """
 
     link: ByteLink
@@ -38,6 +41,7 @@ class Port:
     use: Callable[[bytes, int], None]
     tick: Callable[[int], None]
     ended: Callable[[Exception], None]
+    at_once: bool = False
     over: bool = field(default=False, init=False)
 
 
@@ -59,18 +63,24 @@ class Together:
         self._using = threading.RLock()
         self._user: int | None = None
         self._used_s = 0.0
+        # the system keeps a port that is closed while it is waited for
+        self._waits = threading.Condition()
+        self._waited_for: tuple[Port, ...] = ()
 
     def join(self, port: Port) -> None:
         """Read this one, too."""
         with self._reading:
-            self._ports += (port,)
             if self._thread is None:
-                self._thread = threading.Thread(target=self._run, name="ports", daemon=True)
-                self._thread.start()
+                thread = threading.Thread(target=self._run, name="ports", daemon=True)
+                thread.start()  # where that fails nobody has joined
+                self._thread = thread
+            self._ports += (port,)
 
     def leave(self, port: Port) -> None:
         """Read it no more: what it has sent is used, and its link may be closed."""
         self._drop(port)
+        with self._waits:
+            self._waits.wait_for(lambda: port not in self._waited_for)
         self.use()
 
     def use(self) -> None:
@@ -120,6 +130,16 @@ class Together:
     # ------------------------------------------------------------ the thread
 
     def _run(self) -> None:
+        try:
+            self._read()
+        except Exception as error:  # a fault of ours: each is opened again, and with the first of them a new thread
+            log.exception("reading ports")
+            with self._reading:
+                ports, self._ports, self._thread = self._ports, (), None
+            for port in ports:
+                self._end(port, error)
+
+    def _read(self) -> None:
         came = False
         while self._goes_on():
             if came and self._beat_s:
@@ -137,11 +157,17 @@ class Together:
             return self._thread is not None
 
     def _wait_for_any(self) -> None:
+        with self._waits:
+            self._waited_for = self._ports
         try:
-            select.select([port.fd for port in self._ports], [], [], _QUIET_WAIT_S)
+            select.select([port.fd for port in self._waited_for], [], [], _QUIET_WAIT_S)
         except (OSError, ValueError):
-            # one was closed just now, or its number is too large to be waited for
+            # its number is too large to be waited for, or (on Windows) there is none
             time.sleep(BEAT_S)
+        finally:
+            with self._waits:
+                self._waited_for = ()
+                self._waits.notify_all()
 
     def _take(self) -> bool:
         """Take from each port what has come; whether anything has."""
@@ -152,9 +178,10 @@ class Together:
                     data = port.link.read(0.0)
                 except Exception as error:
                     self._came.append((port, error, self._clock.t_us()))
-                    self._ports = tuple(its for its in self._ports if its is not port)
                     self._used_s = 0.0  # not to wait until somebody looks
                     continue
                 if data:
                     self._came.append((port, data, self._clock.t_us()))
+                    if port.at_once:
+                        self._used_s = 0.0
         return len(self._came) > before

@@ -38,9 +38,9 @@ class Inbox:
 
     def put(self, work: Work) -> None:
         """Anything else than samples; always taken, and after the samples that came before it."""
+        self._collect()
         with self._lock:
             self._put_gathered()
-            self._queue.put(self._catch_up)
             self._queue.put(work)
 
     def put_samples(self, samples: list[Sample]) -> None:
@@ -73,14 +73,6 @@ class Inbox:
             with self._lock:
                 self._put_gathered()
             return self._queue.get_nowait()
-
-    def _catch_up(self) -> None:
-        """What came before the work that follows, and is not among the samples yet."""
-        self._collect()
-        with self._lock:
-            samples, self._gathered = self._gathered, []
-        if samples:
-            self._hand_on(samples)
 
     def _put_gathered(self) -> None:
         samples, self._gathered = self._gathered, []

@@ -18,6 +18,7 @@ from acquire.clock import SystemClock
 from drivers.reader import PortReader
 from drivers.registry import make_instrument
 from drivers.sample import Press, Sample
+from drivers.together import Together
 
 PORTS = 8
 LINES_PER_S = 1000
@@ -72,7 +73,7 @@ def bare_loop(names: list[str]) -> int:
 
 
 def readers(names: list[str]) -> int:
-    """The drivers as they are: a thread a port, every line parsed and handed on."""
+    """The drivers as they are: ports read together, every line parsed and handed on."""
     lines = 0
 
     def count(samples: list[Sample]) -> None:
@@ -82,6 +83,7 @@ def readers(names: list[str]) -> int:
     def ignore(_: Press) -> None: ...
 
     clock = SystemClock()
+    together = Together(clock)
     working = []
     for name in names:
         table: dict[str, object] = {
@@ -90,7 +92,7 @@ def readers(names: list[str]) -> int:
             "pattern": r"P (?P<p>[-+]\d+\.\d{4})",
             "channels": {"test_pressure": {"field": "p", "unit": "inH2O", "low": -60.0, "high": 60.0}},
         }
-        working.append(PortReader(make_instrument(name, table), clock, count, ignore, lambda notice: None))
+        working.append(PortReader(make_instrument(name, table), clock, count, ignore, lambda notice: None, together))
     for reader in working:
         reader.start()
     end = time.perf_counter() + SECONDS

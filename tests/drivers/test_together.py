@@ -1,7 +1,7 @@
 """Ports that are read together, over real sockets: in the order in which they spoke, whatever happens to one."""
 
 import contextlib
-import itertools
+import select
 import socket
 import threading
 from collections.abc import Iterator
@@ -67,13 +67,13 @@ def test_what_comes_is_used_in_its_order_among_all_ports(ends: list[End], beat_s
     for place, end in enumerate(ends):
         end.port.use = lambda data, t_us, place=place: order.extend([place] * len(data))  # type: ignore[misc]
     with read_together(together, ends):
-        sent = [place for place, _ in zip(itertools.cycle((0, 2, 1)), range(30), strict=False)]
+        sent = [0, 2, 1, 0, 2, 1, 1, 0]
         for place in sent:
             ends[place].peer.sendall(b"x")
             # long enough apart for a beat between
             until_us = clock.t_us() + 45_000
             wait_for(lambda until_us=until_us: clock.t_us() > until_us, "time passes")  # type: ignore[misc]
-        wait_for(lambda: len(order) == 30, "all came", together.use)
+        wait_for(lambda: len(order) == len(sent), "all came", together.use)
     assert order == sent
 
 
@@ -126,6 +126,117 @@ def test_a_port_that_is_lost_is_told_after_what_it_had_sent_and_the_others_go_on
     assert not ends[1].faults
 
 
+def test_a_lost_port_is_looked_at_no_more(ends: list[End]) -> None:
+    reads: list[float] = []
+    real = ends[0].link.read
+
+    def read(wait_s: float) -> bytes:
+        reads.append(wait_s)
+        return real(wait_s)
+
+    ends[0].link.read = read  # type: ignore[method-assign]
+    with read_together(Together(SystemClock()), ends):
+        ends[0].peer.close()
+        wait_for(lambda: ends[0].faults, "the loss is told")
+        before = len(reads)
+        ends[1].peer.sendall(b"x")
+        wait_for(lambda: ends[1].data == b"x", "the others go on")
+    assert len(reads) == before
+    assert len(ends[0].faults) == 1
+
+
+def test_ports_that_are_silent_cost_next_to_nothing(ends: list[End]) -> None:
+    reads: list[float] = []
+
+    def read(wait_s: float) -> bytes:
+        reads.append(wait_s)
+        return b""
+
+    ends[0].link.read = read  # type: ignore[method-assign]
+    clock = SystemClock()
+    with read_together(Together(clock), ends):
+        wait_for(lambda: clock.t_us() > 400_000, "time passes")
+    assert 1 <= len(reads) < 15
+
+
+def test_a_port_is_given_back_at_once_and_never_while_it_is_read(ends: list[End]) -> None:
+    together, clock = Together(SystemClock()), SystemClock()
+    with read_together(together, ends):
+        wait_for(lambda: together._waited_for, "it is waited for")
+    assert not together._waited_for
+    assert not together._ports
+    reads, goes_on, left = threading.Event(), threading.Event(), threading.Event()
+
+    def read(wait_s: float) -> bytes:
+        reads.set()
+        assert goes_on.wait(10)
+        return b""
+
+    ends[0].link.read = read  # type: ignore[method-assign]
+    together.join(ends[0].port)
+    assert reads.wait(10)
+
+    def leave() -> None:
+        together.leave(ends[0].port)
+        left.set()
+
+    leaving = threading.Thread(target=leave)
+    leaving.start()
+    began_us = clock.t_us()
+    wait_for(lambda: clock.t_us() > began_us + 50_000, "time passes")
+    assert not left.is_set()
+    goes_on.set()
+    leaving.join()
+
+
+def test_what_must_not_wait_is_used_at_once_where_others_gather(ends: list[End]) -> None:
+    together = Together(SystemClock())
+    together._used_s = 1e18  # somebody will look in a long time
+    ends[1].port.at_once = True
+    with read_together(together, ends):
+        ends[0].peer.sendall(b"x")
+        wait_for(lambda: together._came, "it has been read")
+        assert not ends[0].came
+        ends[1].peer.sendall(b"press")
+        wait_for(lambda: ends[1].data == b"press", "it is used")
+        assert ends[0].data == b"x"
+
+
+def test_a_fault_of_the_shared_thread_is_told_to_every_port_and_the_next_that_joins_is_read(ends: list[End]) -> None:
+    together = Together(SystemClock())
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(together, "_take", lambda: 1 / 0)
+        for end in ends:
+            together.join(end.port)
+        wait_for(lambda: all(end.faults for end in ends), "it is told")
+    assert together._thread is None
+    again = Port(ends[0].link, ends[0].port.fd, ends[0].use, ends[0].ticks.append, ends[0].faults.append)
+    together.join(again)
+    ends[0].peer.sendall(b"x")
+    wait_for(lambda: ends[0].data == b"x", "it is read again", together.use)
+    together.leave(again)
+    for end in ends:
+        together.leave(end.port)
+
+
+def test_a_thread_that_cannot_be_started_leaves_no_port_behind(
+    ends: list[End], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    together = Together(SystemClock())
+    with monkeypatch.context() as patch:
+        patch.setattr(threading.Thread, "start", lambda _: 1 / 0)
+        with pytest.raises(ZeroDivisionError):
+            together.join(ends[0].port)
+    with read_together(together, ends[1:]):
+        ends[1].peer.sendall(b"x")
+        wait_for(lambda: ends[1].data == b"x", "the next one is read", together.use)
+
+
+def test_a_beat_too_short_to_be_slept_is_none(ends: list[End]) -> None:
+    assert Together(SystemClock(), 0.001)._beat_s == 0.0
+    assert Together(SystemClock(), 0.005)._beat_s == 0.005
+
+
 @pytest.mark.parametrize("of", ["use", "tick"])
 def test_a_fault_in_what_is_called_ends_that_port_alone(ends: list[End], of: str) -> None:
     clock = ManualClock()
@@ -145,6 +256,25 @@ def test_a_fault_in_what_is_called_ends_that_port_alone(ends: list[End], of: str
     assert b"y" not in ends[0].data
 
 
+def test_what_waits_behind_a_fault_of_its_port_is_not_used(ends: list[End]) -> None:
+    together = Together(SystemClock())
+    together._used_s = 1e18  # somebody will look in a long time
+    used: list[bytes] = []
+
+    def use(data: bytes, _t_us: int) -> None:
+        used.append(data)
+        raise ValueError(data)
+
+    ends[0].port.use = use
+    with read_together(together, ends):
+        for count in (1, 2):
+            ends[0].peer.sendall(b"x")
+            wait_for(lambda count=count: len(together._came) == count, "it has been read")  # type: ignore[misc]
+        together.use()
+    assert used == [b"x"]
+    assert len(ends[0].faults) == 1
+
+
 def test_what_was_read_is_used_when_the_port_leaves(ends: list[End]) -> None:
     together = Together(SystemClock())
     together._used_s = 1e18  # somebody will look in a long time
@@ -159,23 +289,38 @@ def test_what_was_read_is_used_when_the_port_leaves(ends: list[End]) -> None:
         wait_for(lambda: ends[0].data == b"xy", "and who joins again is read again", together.use)
 
 
-def test_who_is_called_may_look_for_more_without_waiting_for_himself(ends: list[End]) -> None:
-    together = Together(SystemClock())
-    came = ends[0].came
+def test_who_is_called_may_look_for_more_and_nothing_is_used_out_of_turn(ends: list[End]) -> None:
+    together, order = Together(SystemClock()), list[str]()
+    together._used_s = 1e18  # somebody will look in a long time
 
-    def use(data: bytes, t_us: int) -> None:
+    def use(place: int) -> None:
+        order.append(f"{place} begins")
         together.use()
-        came.append((data, t_us))
+        order.append(f"{place} ends")
 
-    ends[0].port.use = use
+    for place, end in enumerate(ends[:2]):
+        end.port.use = lambda *_, place=place: use(place)
     with read_together(together, ends):
-        ends[0].peer.sendall(b"x")
-        wait_for(lambda: came, "it is used", together.use)
+        for place in (0, 1):
+            ends[place].peer.sendall(b"x")
+            wait_for(lambda place=place: len(together._came) > place, "it has been read")  # type: ignore[misc]
+        together.use()
+    assert order == ["0 begins", "0 ends", "1 begins", "1 ends"]
 
 
 def test_several_that_look_at_once_use_everything_once_and_in_order(ends: list[End]) -> None:
-    together = Together(SystemClock())
-    done = threading.Event()
+    together = Together(SystemClock(), 0.0)
+    done, inside, twice = threading.Event(), list[int](), list[int]()
+    its = ends[0].port.use
+
+    def alone(data: bytes, t_us: int) -> None:
+        inside.append(1)
+        select.select([], [], [], 0.001)
+        twice.extend(inside[1:])
+        its(data, t_us)
+        inside.pop()
+
+    ends[0].port.use = alone
 
     def look() -> None:
         while not done.is_set():
@@ -193,6 +338,7 @@ def test_several_that_look_at_once_use_everything_once_and_in_order(ends: list[E
         for looker in lookers:
             looker.join()
     assert ends[0].data == sent
+    assert not twice
 
 
 def test_a_port_that_cannot_be_waited_for_is_still_read(ends: list[End]) -> None:

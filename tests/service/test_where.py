@@ -11,7 +11,7 @@ import pytest
 from acquire import where
 from acquire.client import Client, ClientError
 from acquire.records import Refused
-from acquire.service import Service
+from acquire.service import Service, server
 from acquire.where import Address, address_path, read_address, read_addresses, remove_address, slug, write_address
 from tests.service.bench import FakeEngine
 from tests.service.service_thread import ServiceThread
@@ -138,6 +138,16 @@ def test_a_service_that_never_ran_gives_its_port_back(engine: FakeEngine) -> Non
     again = Service(engine, engine.name, engine.archive_path, port=int(port))
     again.stop()
     assert engine.listeners == 0
+
+
+def test_a_service_that_is_told_to_stop_does_not_look_for_it_first(
+    engine: FakeEngine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(server, "_DATE_S", 1000.0)
+    with ServiceThread(Service(engine, engine.name, engine.archive_path)) as made:
+        assert Client.find().url == made.url
+    with pytest.raises(ClientError, match="no daemon is running"):
+        Client.find()
 
 
 @pytest.mark.parametrize("host", ["0.0.0.0", "192.168.1.5", "example.org", "::"])

@@ -1,6 +1,7 @@
 """Samples wake nobody and come as one batch; a frame is made for who asks, fresh, and never waited for twice."""
 
 import itertools
+import queue
 import threading
 import time
 from collections.abc import Iterator
@@ -11,11 +12,13 @@ import pytest
 
 from acquire.clock import SystemClock
 from acquire.config import parse_config
+from acquire.daemon import inbox as inboxes
 from acquire.daemon.engine import _FRAME_WAIT_S, Engine
 from acquire.daemon.inbox import Inbox
 from acquire.records import Action, Frame, LiveEvent
 from acquire.store.reader import ArchiveReader
 from drivers.sample import Sample
+from tests.drivers.far_end import TcpEnd
 from tests.service.until import until
 from tests.store.kept_pull import config_text, kept_pull
 
@@ -44,6 +47,68 @@ def test_samples_gather_until_something_else_comes_after_them_and_keep_their_ord
     while (work := inbox.get()) is not None:
         work()
     assert done == [[1.0, 2.0, 3.0], "asked", [4.0, 5.0]]
+
+
+def test_samples_keep_their_order_and_the_place_of_those_that_were_lost_however_much_work_waits_among_them(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(inboxes, "MOST_WAITING", 3)
+    done: list[object] = []
+    inbox = Inbox(lambda samples: done.extend(its.value for its in samples), lambda *lost: done.append(lost))
+    for number in (1, 2, 3, 4):
+        inbox.put_samples([sample(number, t_us=number)])
+        inbox.put(lambda number=number: done.append(f"work {number}"))  # type: ignore[misc]
+    inbox.get()()  # type: ignore[misc]
+    inbox.put_samples([sample(5, t_us=5)])
+    inbox.close()
+    while (work := inbox.get()) is not None:
+        work()
+    assert done == [1.0, "work 1", 2.0, "work 2", 3.0, "work 3", "work 4", (4, 1), 5.0]
+
+
+def test_what_ports_have_received_is_used_before_the_work_that_comes_after_it() -> None:
+    done: list[object] = []
+    received = [sample(1), sample(2)]
+    inbox = Inbox(
+        lambda samples: done.append([its.value for its in samples]),
+        lambda *lost: done.append(lost),
+        lambda: inbox.put_samples([received.pop(0)]) if received else None,
+    )
+    inbox.put(lambda: done.append("asked"))
+    for _ in range(3):
+        inbox.get()()  # type: ignore[misc]
+    assert done == [[1.0], "asked", [2.0]]
+    with pytest.raises(queue.Empty):
+        inbox.get()
+
+
+def test_the_ports_of_a_bench_are_read_together_and_what_came_is_used_where_it_is_needed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    users: list[str] = []
+    monkeypatch.setattr(Engine, "_on_samples", lambda self, samples: users.append(threading.current_thread().name))
+    ends = TcpEnd(), TcpEnd()
+    text = config_text()
+    for end, name in zip(ends, ("front_end", "weather"), strict=True):
+        end.plug()
+        text = text.replace(f"/dev/{name}", end.port)
+    engine = Engine(parse_config(text, "demo.toml"), text, tmp_path / "archive.db", SystemClock())
+    engine.start()
+
+    def spoken() -> bool:
+        ends[0].send(b"P1 28.0134 P2 6.2213\r\n")
+        ends[1].send(b"99.31 21.40 41.0\r\n")
+        return len(users) > 20
+
+    try:
+        until(spoken, "they are read")
+        assert [thread.name for thread in threading.enumerate()].count("ports") == 1
+    finally:
+        engine.stop()
+        for end in ends:
+            end.unplug()
+    # by the ports' own thread only where nobody looks for long
+    assert users.count("engine") > users.count("ports")
 
 
 def test_a_sample_that_has_come_is_in_the_next_frame_asked_for(engine: Engine) -> None:

@@ -93,6 +93,8 @@ def test_a_disk_that_hangs_is_said_and_what_memory_cannot_hold_is_counted_in_its
         record if isinstance(record, Lost) else record[0].t_us for record in records if isinstance(record, (Lost, list))
     ]
     assert Lost(12_000_000, 20) in came
+    times = [record[0].t_us for record in records if isinstance(record, list)]
+    assert times == sorted(times)
     assert came[-1] == 20_000_000
     assert sum(len(record) for record in records if isinstance(record, list)) == 130
 
