@@ -18,9 +18,8 @@ from acquire.stabiliser.responses import (
     CREEP,
     CREEPS,
     DECAYS,
-    FIRST,
     LAGS,
-    OMEGA,
+    OMEGAS,
     READING,
     RESPONSES,
     SHARED,
@@ -190,14 +189,13 @@ def _columns(blocks: list[tuple[float, ...]]) -> Floats:
     """Every column of every block; shape (blocks, SIZE)."""
     known = np.array(blocks)
     since_s = known[:, :1]
-    z = np.zeros((len(blocks), SIZE))
+    z = np.empty((len(blocks), SIZE))
     decay = np.exp(_FALLS * since_s)
     z[:, :LAGS] = known[:, 2:]
     z[:, CONSTANT] = 1.0
     z[:, CREEP:READING] = decay[:, :CREEPS]
     z[:, READING] = known[:, 1]
-    z[:, COSINES:SINES] = decay[:, CREEPS:]
-    swinging = OMEGA * since_s
-    z[:, COSINES + FIRST : SINES] *= np.cos(swinging)
-    np.multiply(decay[:, CREEPS + FIRST :], np.sin(swinging), out=z[:, SINES + FIRST :])
+    swinging = OMEGAS * since_s
+    np.multiply(decay[:, CREEPS:], np.cos(swinging), out=z[:, COSINES:SINES])
+    np.multiply(decay[:, CREEPS:], np.sin(swinging), out=z[:, SINES:])
     return z

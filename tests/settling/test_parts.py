@@ -11,7 +11,7 @@ from acquire.stabiliser.digits import digit_uncertainty
 from acquire.stabiliser.mixture import half_width, outside
 from acquire.stabiliser.models import solve
 from acquire.stabiliser.noise import Noise, NoisePool, block_correlation, whitening
-from acquire.stabiliser.responses import CONSTANT, COSINES, FIRST, OMEGA, PRESSURE_LAGS_S, RATES, READING, SINES
+from acquire.stabiliser.responses import CONSTANT, COSINES, FIRST, OMEGAS, PRESSURE_LAGS_S, RATES, READING, SINES
 from acquire.stabiliser.sums import Sums
 from acquire.stabiliser.swings import Swings
 from acquire.stabiliser.witness import LiftWitness, PressureWitness
@@ -149,7 +149,7 @@ def test_sums_are_those_of_the_whole_record_whitened_run_by_run() -> None:
         if gap:
             runs.append(np.array(rows))
             rows = []
-        decay, angle = float(np.exp(-RATES[swinging] * since)), float(OMEGA[7] * since)
+        decay, angle = float(np.exp(-RATES[swinging] * since)), float(OMEGAS[swinging] * since)
         rows.append([1.0, y, decay * math.cos(angle), decay * math.sin(angle)])
         if i in (3, 7, 30, 39):
             # looking at it on the way must not change it
