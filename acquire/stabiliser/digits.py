@@ -52,6 +52,10 @@ def digit_uncertainty(means: Floats, within: Floats, level: float, digit: float)
     if digit <= 0 or means.size == 0:
         return 0.0
     n = means.size
+    inside = float(within.sum()) / n
+    # mostly the scatter within blocks is wide enough, whatever it is from one to the next
+    if inside / digit**2 > 1:
+        return 0.0
     places, spread = _places(n)
     mean = float(means.sum()) / n
     rest = means - mean
@@ -61,7 +65,7 @@ def digit_uncertainty(means: Floats, within: Floats, level: float, digit: float)
     steps = means[1:] - means[:-1]
     wander = float((steps * steps).sum()) / (n - 1) / 2 if n > 1 else 0.0
     rest -= rest.sum() / n
-    variance = (min(float((rest * rest).sum()) / n, 5 * wander) + float(within.sum()) / n) / digit**2
+    variance = (min(float((rest * rest).sum()) / n, 5 * wander) + inside) / digit**2
     if variance > 1:
         return 0.0
     place = abs((mean - level) / digit % 1.0)

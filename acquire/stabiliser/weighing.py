@@ -114,8 +114,8 @@ class Fit:
             return 0.0
         means = np.array([b.mass for b in window])
         within = np.array([b.mass_square for b in window])
-        level = max(abs(float(means.sum()) / len(window)), 1e-30)
-        return digit_uncertainty(means, within, window[-1].reading, self._digit) / level
+        off = digit_uncertainty(means, within, window[-1].reading, self._digit)
+        return off / max(abs(float(means.sum()) / len(window)), 1e-30) if off > 0 else 0.0
 
     def _good(self, settled: Settled) -> bool:
         wanted = self._wanted * abs(settled.value)
