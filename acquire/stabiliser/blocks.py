@@ -117,7 +117,7 @@ class Blocks:
             square_m4=square_area,
             mass=mean_mass,
             mass_square=square_mass,
-            digit=min((step for step in _steps(before, mass) if step > least), default=math.inf),
+            digit=min([step for step in _steps(before, mass) if step > least], default=math.inf),
             reading=last,
             n=len(times),
             rejected=rejected,
@@ -150,11 +150,15 @@ class Blocks:
         if self._last_seen is None or self._same_since_us is None:
             self._last_seen = self._area[self._watched], self._mass[self._watched]
             self._same_since_us = self._t[self._watched]
-        first = next((i for i in range(self._watched, n) if self._changed(i)), None)
-        if first is not None:
-            last = next(i for i in range(n - 1, first - 1, -1) if self._changed(i))
+        first = self._watched
+        while first < n and not self._changed(first):
+            first += 1
+        if first < n:
+            last = n - 1
+            while last > first and not self._changed(last):
+                last -= 1
             # a jump ends a fault, a step of a digit ends a habit
-            if self._step_rel(first) < _HABIT_STEP:
+            if _step_rel(self._before(first)[1], self._mass[first]) < _HABIT_STEP:
                 run_us = self._t[first] - self._same_since_us
                 self._habit_us = max(self._habit_us, min(run_us, _LONGEST_HABIT_US))
             else:
@@ -169,17 +173,14 @@ class Blocks:
         assert self._last_seen is not None
         return self._last_seen
 
-    def _step_rel(self, i: int) -> float:
-        mass = self._mass[i]
-        return abs(mass - self._before(i)[1]) / max(abs(mass), 1e-30)
-
     def _changed(self, i: int) -> bool:
         """Whether the meter itself has changed from the sample before."""
-        step = self._step_rel(i)
+        area_before, mass_before = self._before(i)
+        mass = self._mass[i]
+        step = _step_rel(mass_before, mass)
         if step > _FOLLOWS_AT_MOST:
             return True
-        area_before, mass_before = self._before(i)
-        ideal = self._mass[i] / (self._area[i] or 1.0)
+        ideal = mass / (self._area[i] or 1.0)
         follows = _FOLLOWS * abs(ideal - mass_before / (area_before or 1.0)) / max(abs(ideal), 1e-30)
         return step > follows
 
@@ -190,9 +191,10 @@ class Blocks:
         steps = _steps(before, area)
         # the usual case needs no limit: nothing so small is a spike
         limit = math.inf
-        if self._last is not None and max(steps) > _LEAST_SPIKE * abs(self._last):
+        largest = max(steps)
+        if self._last is not None and largest > _LEAST_SPIKE * abs(self._last):
             limit = self._limit()
-        if max(steps) <= limit:
+        if largest <= limit:
             self._accept(area, steps)
             return None, len(area), 0
         keep: list[int] = []
@@ -232,6 +234,11 @@ class Blocks:
 def _steps(before: float, values: list[float]) -> list[float]:
     """Size of each step, the first one from ``before``."""
     return list(map(abs, map(sub, values, chain((before,), values))))
+
+
+def _step_rel(before: float, value: float) -> float:
+    """Size of a step, as a share of what it led to."""
+    return abs(value - before) / max(abs(value), 1e-30)
 
 
 def _spread(values: list[float]) -> tuple[float, float]:
