@@ -117,8 +117,12 @@ def play(
             yield Moment(record.t_us, None, [], f"{record.samples} samples came in but could not be kept.")
             continue
         if isinstance(record, Batch):
-            for piece in [record] if piece_us is None else _pieces(record, piece_us):
-                yield Moment(int(piece.t_us[-1]), piece, core.batch(piece))
+            if piece_us is None:
+                yield Moment(int(record.t_us[-1]), record, core.batch(record))
+            else:
+                for piece in _pieces(record, piece_us):
+                    # so few cost less one by one
+                    yield Moment(int(piece.t_us[-1]), piece, core.samples(piece.samples()))
             continue
         outputs: list[Output] = []
         said = ""
