@@ -31,7 +31,8 @@ class Believed:
     def push_many(self, values: Floats) -> Floats:
         """What counts from each of these readings on, shape (n,), at least one."""
         before = values[0] if self._value is None else self._value
-        if self._doubts or bool(np.any(np.abs(np.diff(values, prepend=before)) > self._most)):
+        steps = values - np.append(before, values[:-1])
+        if self._doubts or bool(np.any(np.abs(steps) > self._most)):
             return np.array([self.push(value) for value in values.tolist()])
         self._value = float(values[-1])
         return values

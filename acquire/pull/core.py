@@ -244,7 +244,9 @@ class PullCore:
             if self._phase == "ended":
                 break
             if self._signals.knows(sample.channel):
-                self._use(sample.channel, sample.t_us, self._signals.si(sample.channel, sample.value), outputs)
+                value = self._signals.si(sample.channel, sample.value)
+                if self._signals.take_in(sample.channel, sample.t_us, value):
+                    self._signal(sample.channel, sample.t_us, value, outputs)
         return outputs
 
     def batch(self, batch: Batch) -> list[Output]:
@@ -255,12 +257,13 @@ class PullCore:
         while at < its.count and self._phase != "ended":
             if self._phase == "steps" and self._reading.only_collects(self._paused):
                 at, seen = self._reading.collect(its, at)
-                for sighting in seen:
-                    self._watch_lift(sighting, outputs)
+                if not self._lift_watch.passes(seen):
+                    for sighting in seen.one_by_one():
+                        self._watch_lift(sighting, outputs)
             if at < its.count:
                 sample = its.one(at)
                 if sample is not None:
-                    self._use(*sample, outputs)
+                    self._signal(*sample, outputs)
                 at += 1
         return outputs
 
@@ -270,10 +273,6 @@ class PullCore:
             self._mark(mark, outputs)
         self._old = ()
         return outputs
-
-    def _use(self, channel: str, t_us: int, value: float, outputs: list[Output]) -> None:
-        if self._signals.take_in(channel, t_us, value):
-            self._signal(channel, t_us, value, outputs)
 
     def _signal(self, channel: str, t_us: int, value: float, outputs: list[Output]) -> None:
         if self._phase in ("zero_before", "zero_after"):

@@ -11,7 +11,7 @@ from acquire.pull.lift_count import CountWatch
 from acquire.pull.lift_zero import LiftZero, lost_mark, still_lost
 from acquire.pull.outputs import PullState
 from acquire.pull.signals import Signals
-from acquire.pull.stretches import Sighting
+from acquire.pull.stretches import Sighting, Sightings
 from acquire.records import Refused
 from acquire.values import Mark, Step, Zeros
 
@@ -51,6 +51,11 @@ class LiftWatch:
             return None
         self.lost = True
         return lost
+
+    def passes(self, its: Sightings) -> bool:
+        """Whether none of these lifts can mean a lost zero; then that is all about them, else push them one by one."""
+        zero_m = self._signals.zero("lift")
+        return self._count is None and self._zero.passes([lift_m + zero_m for lift_m in its.lift_m], its.area_m2)
 
     def found(self, step: Step) -> Zeros:
         """The zeros from now on: the operator says that the valve is closed and the indicator zeroed there.

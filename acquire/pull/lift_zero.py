@@ -6,7 +6,7 @@ old one. The reading jumps to zero, and the flow shows that the valve did not.
 """
 
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from statistics import median
 
 from acquire.units import INCH_M
@@ -75,6 +75,14 @@ class LiftZero:
             return False
         self._jumped_us = None
         return not self._flowed or self._share() > STAYED
+
+    def passes(self, lifts_m: Sequence[float], areas_m2: Iterable[float | None]) -> bool:
+        """Take in samples of which none can be, or follow, a jump to zero; False, and none taken in, where one can."""
+        if self._jumped_us is not None or not all(abs(lift_m) > self._tolerance_m for lift_m in lifts_m):
+            return False
+        self._lifts.extend(lifts_m)
+        self._areas.extend(area_m2 for area_m2 in areas_m2 if area_m2 is not None)
+        return True
 
     def says_open(self, pressure_share: float) -> bool:
         """Whether the flow now says that the valve is not closed."""

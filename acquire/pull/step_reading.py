@@ -1,6 +1,5 @@
 """How the reading of one step comes about: judged while it settles, or typed. Pure."""
 
-from collections.abc import Iterator
 from dataclasses import replace
 
 from acquire.config import BenchConfig, Settling
@@ -8,7 +7,7 @@ from acquire.flow.model import FlowModel
 from acquire.leakage.run import judged_beside_m2
 from acquire.lifts import inside
 from acquire.pull.signals import Signals
-from acquire.pull.stretches import Sighting, Stretches
+from acquire.pull.stretches import Sightings, Stretches
 from acquire.pull.typed_step import MOVED, STANDING, TypedStep, awaiting
 from acquire.records import PullRequest, Refused
 from acquire.response import BenchResponse
@@ -130,10 +129,9 @@ class StepReading:
 
     def _push_flow(self, t_us: int, meter_pressure_pa: float) -> bool:
         flow = self._signals.flow(t_us, meter_pressure_pa)
-        model = self._signals.model()
-        if flow is None or model is None:
+        if flow is None:
             return False
-        area_m2, mass_flow = self._beside(*flow, model)
+        area_m2, mass_flow = self._beside(*flow, self._signals.model()) if self._signals.reads_leak else flow
         if "test_pressure" in self.typed:
             # that it was in place when it was typed is all that is known of it
             self._stabiliser.push_pressure(t_us, self._step.test_pressure_pa)
@@ -147,10 +145,9 @@ class StepReading:
         # a settled reading waits for the next flow sample that lets it be taken
         return held or self._signals.lift_on_press or not self.has_settled
 
-    def collect(self, its: Stretches, at: int) -> tuple[int, Iterator[Sighting]]:
+    def collect(self, its: Stretches, at: int) -> tuple[int, Sightings]:
         """Use the samples of a batch from ``at`` on that are only collected; where they end, and the lifts in them."""
         end = its.collected_until(at, self._stabiliser.collects_until_us)
-        # the area of a port is judged as it is: nothing lies beside it
         beside = self._beside if self._signals.reads_leak else None
         return end, its.collect(at, end, self._stabiliser, not self._signals.lift_on_press, beside)
 
@@ -171,9 +168,9 @@ class StepReading:
         unseen = self._signals.lift_on_press or "lift" in self.typed
         return replace(self._step, lift_m=None) if unseen else self._step
 
-    def _beside(self, area_m2: float, mass_flow: float, model: FlowModel) -> tuple[float, float]:
-        """Area and mass flow as they are judged."""
-        if self._beside_m2:
+    def _beside(self, area_m2: float, mass_flow: float, model: FlowModel | None) -> tuple[float, float]:
+        """Area and mass flow of a leak as they are judged."""
+        if model is not None:
             mass_flow += self._beside_m2 * model.port_flux_kg_s_m2(self._step.test_pressure_pa)
         return area_m2 + self._beside_m2, mass_flow
 

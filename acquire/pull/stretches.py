@@ -41,14 +41,21 @@ class _Flow(NamedTuple):
     model: list[FlowModel]
 
 
-class _Lifts(NamedTuple):
-    """The lift samples, zero-corrected, beside the area and the test pressure that came in before them."""
+class Sightings(NamedTuple):
+    """Lift samples, zero-corrected, beside the area and the test pressure that came in before each."""
 
     place: list[int]
     t_us: list[int]
-    value: list[float]
+    lift_m: list[float]
     area_m2: list[float | None]
     test_pressure_pa: list[float | None]
+
+    def one_by_one(self) -> "Iterator[Sighting]":
+        """The same as a single sample each."""
+        return map(Sighting, *self[1:])
+
+
+_UNSEEN = Sightings([], [], [], [], [])
 
 
 class _Ahead(NamedTuple):
@@ -56,7 +63,7 @@ class _Ahead(NamedTuple):
 
     pressure: _Row
     meter: _Row
-    lift: _Lifts
+    lift: Sightings
     flow: _Flow
 
 
@@ -96,7 +103,7 @@ class Stretches:
                 self._rows[name] = _Row(place.tolist(), t_us.tolist(), its.tolist())
             elif len(place):
                 counts = signals.believed(name, its)
-                moved = np.flatnonzero(np.diff(counts, prepend=np.nan) != 0)
+                moved = np.flatnonzero(np.append(True, counts[1:] != counts[:-1]))
                 breaths += zip(place[moved].tolist(), [name] * len(moved), counts[moved].tolist(), strict=True)
         self._latest_us = np.maximum.accumulate(known)
         self._number, self._t_us, self._value = batch.number.tolist(), known.tolist(), value.tolist()
@@ -127,19 +134,19 @@ class Stretches:
 
     def collect(
         self, at: int, end: int, stabiliser: Stabiliser, lift_is_seen: bool, beside: Beside | None
-    ) -> Iterator[Sighting]:
+    ) -> Sightings:
         """Hand the samples from ``at`` up to, but without, ``end`` to the stabiliser, which only collects them.
 
         ``beside`` turns area and mass flow into those that are judged, where they are others. Gives the lift samples,
         where it is seen.
         """
         if end <= at:
-            return iter(())
+            return _UNSEEN
         signals = self._signals
         ahead = self._ahead = self._ahead or self._look_ahead(at)
         pressure, meter, lift, flow = (_span(row.place, at, end) for row in ahead)
         pressure_us, pressure_pa = ahead.pressure.t_us[pressure], ahead.pressure.value[pressure]
-        lift_us, lift_m = ahead.lift.t_us[lift], ahead.lift.value[lift]
+        lift_us, lift_m = ahead.lift.t_us[lift], ahead.lift.lift_m[lift]
         flow_us, area_m2, mass_kg_s = ahead.flow.t_us[flow], ahead.flow.area_m2[flow], ahead.flow.mass_kg_s[flow]
         signals.keep_many("test_pressure", pressure_us, pressure_pa)
         signals.keep_many("meter_pressure", ahead.meter.t_us[meter], ahead.meter.value[meter])
@@ -164,8 +171,8 @@ class Stretches:
             mass_flow_kg_s=mass_kg_s,
         )
         if not lift_is_seen:
-            return iter(())
-        return map(Sighting, lift_us, lift_m, ahead.lift.area_m2[lift], ahead.lift.test_pressure_pa[lift])
+            return _UNSEEN
+        return Sightings._make(column[lift] for column in ahead.lift)
 
     def _look_ahead(self, at: int) -> _Ahead:
         """The rest of the batch: the zeros and the meter's range stay as they are until its steps are over."""
@@ -175,7 +182,7 @@ class Stretches:
         flow = self._flows(meter, _before(meter.place, pressure.place, pressure.value, pressure_pa))
         areas = _before(lift.place, flow.place, flow.area_m2, area_m2)
         pressures = _before(lift.place, pressure.place, pressure.value, pressure_pa)
-        return _Ahead(pressure, meter, _Lifts(*lift, areas, pressures), flow)
+        return _Ahead(pressure, meter, Sightings(*lift, areas, pressures), flow)
 
     def _corrected(self, signal: str, at: int) -> _Row:
         """A signal's samples from a place on, zero-corrected."""

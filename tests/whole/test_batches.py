@@ -126,25 +126,47 @@ def test_samples_come_back_from_a_batch_as_they_went_in() -> None:
     assert batch.places("lift").tolist() == [0, 2]
 
 
+def at_first_step() -> PullCore:
+    """A pull of a lift schedule whose zeros were left out, in known air."""
+    core = PullCore(demo_config(), demo_requests(demo_config())[1])
+    core.act(0, Action(kind="skip"))
+    air = (("room_pressure", 99.3), ("room_temperature", 21.0), ("room_humidity", 40.0))
+    core.samples([Sample(channel, 0, value, "sim://weather") for channel, value in air])
+    return core
+
+
+def steady(until_us: int) -> list[Sample]:
+    """A bench that reads the same all the time, every 0.02 s."""
+    return [
+        Sample(channel, t_us, number, "sim://bench")
+        for t_us in range(20_000, until_us, 20_000)
+        for channel, number in (("test_pressure", 3.0), ("meter_pressure", 2.0), ("lift", 0.4))
+    ]
+
+
 @pytest.mark.parametrize("spoilt", ["first", "amid", "last"])
 def test_a_spoilt_digit_of_the_air_counts_no_more_in_a_batch_than_by_itself(spoilt: str) -> None:
-    def core() -> PullCore:
-        its = PullCore(demo_config(), demo_requests(demo_config())[1])
-        its.act(0, Action(kind="skip"))
-        air = (("room_pressure", 99.3), ("room_temperature", 21.0), ("room_humidity", 40.0))
-        its.samples([Sample(channel, 0, value, "sim://weather") for channel, value in air])
-        return its
-
-    samples = [
-        Sample(channel, t_us, number, "sim://bench")
-        for t_us in range(20_000, 400_000, 20_000)
-        for channel, number in (("test_pressure", 3.0), ("meter_pressure", 2.0), ("lift", 0.1))
-    ]
+    samples = steady(400_000)
     wrong = Sample("room_temperature", 20_000, 61.0, "sim://weather")
-    place = {"first": 0, "amid": 30, "last": len(samples) - 1}[spoilt]
-    samples.insert(place, wrong)
-    by_ones, at_once, without = core(), core(), core()
+    samples.insert({"first": 0, "amid": 30, "last": len(samples) - 1}[spoilt], wrong)
+    by_ones, at_once, without = at_first_step(), at_first_step(), at_first_step()
     by_ones.samples(samples)
     at_once.batch(Batch.of(samples))
     without.batch(Batch.of([sample for sample in samples if sample is not wrong]))
     assert at_once.latest("area") == by_ones.latest("area") == without.latest("area") != 0.0
+
+
+@pytest.mark.parametrize("jumped_us", range(1_000_000, 1_100_000, 20_000))
+def test_a_lift_zero_that_is_lost_is_seen_in_a_batch_as_by_itself(jumped_us: int) -> None:
+    # zeroed with the valve open, and turned on from there
+    samples = [
+        sample._replace(value=0.0 if sample.t_us < jumped_us + 100_000 else 0.05)
+        if sample.channel == "lift" and sample.t_us >= jumped_us
+        else sample
+        for sample in steady(3_000_000)
+    ]
+    by_ones, at_once = at_first_step(), at_first_step()
+    said = repr(by_ones.samples(samples))
+    assert "lift zero lost" in said
+    assert repr(at_once.batch(Batch.of(samples))) == said
+    assert at_once.zero_lost
