@@ -90,7 +90,7 @@ class Stretches:
     def __init__(self, batch: Batch, signals: Signals) -> None:
         self._signals = signals
         self.count = len(batch)
-        known = np.full(self.count, _NEVER_US)
+        known, come = np.full(self.count, _NEVER_US), np.full(self.count, _NEVER_US)
         value = np.empty(self.count)
         self._channel = {number: name for number, (name, _) in batch.names.items() if signals.knows(name)}
         self._rows: dict[str, _Row] = {}
@@ -100,12 +100,15 @@ class Stretches:
             t_us = known[place] = batch.t_us[place]
             its = value[place] = signals.si(name, batch.value[place])
             if name in SIGNALS:
+                come[place] = t_us
                 self._rows[name] = _Row(place.tolist(), t_us.tolist(), its.tolist())
             elif len(place):
                 counts = signals.believed(name, its)
                 moved = np.flatnonzero(np.append(True, counts[1:] != counts[:-1]))
                 breaths += zip(place[moved].tolist(), [name] * len(moved), counts[moved].tolist(), strict=True)
-        self._latest_us = np.maximum.accumulate(known)
+        # how far time has come by each place: by all that is known, and by the signals alone
+        self._latest_us: list[int] = np.maximum.accumulate(known).tolist()
+        self._come_us: list[int] = np.maximum.accumulate(come).tolist()
         self._number, self._t_us, self._value = batch.number.tolist(), known.tolist(), value.tolist()
         # the room's air where it moved, in the order of arrival
         self._breaths = sorted(breaths)
@@ -124,13 +127,8 @@ class Stretches:
         return None
 
     def collected_until(self, at: int, until_us: int) -> int:
-        """The place of the first signal's sample from ``at`` on that is not before a time; or the end."""
-        end = self.count
-        for place, t_us, _ in self._rows.values():
-            first = bisect_left(t_us, until_us, bisect_left(place, at))
-            if first < len(place):
-                end = min(end, place[first])
-        return end
+        """The place of the first sample from ``at`` on by which a signal has come to a time; or the end."""
+        return bisect_left(self._come_us, until_us, at)
 
     def collect(
         self, at: int, end: int, stabiliser: Stabiliser, lift_is_seen: bool, beside: Beside | None
@@ -157,7 +155,7 @@ class Stretches:
             self._breathe(ahead.meter.place[meter.stop - 1])
             signals.model()
         self._breathe(end)
-        signals.t_us = max(signals.t_us, int(self._latest_us[end - 1]))
+        signals.t_us = max(signals.t_us, self._latest_us[end - 1])
         if beside is not None:
             judged = [beside(*its) for its in zip(area_m2, mass_kg_s, ahead.flow.model[flow], strict=True)]
             area_m2, mass_kg_s = [area for area, _ in judged], [mass for _, mass in judged]
