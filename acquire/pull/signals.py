@@ -260,8 +260,8 @@ class Signals:
 
     def stated_flow_m3_s(self) -> float | None:
         """The flow now, stated at the reference, leakage included."""
-        area = self.latest("area")
-        return None if area is None or self._model is None else self._model.stated_flow_m3_s(area)
+        area, model = self.latest("area"), self.model()
+        return None if area is None or model is None else model.stated_flow_m3_s(area)
 
     def model(self) -> FlowModel | None:
         """The flow model for the air as it is now; None while it is not known or cannot be."""

@@ -170,3 +170,12 @@ def test_a_lift_zero_that_is_lost_is_seen_in_a_batch_as_by_itself(jumped_us: int
     assert "lift zero lost" in said
     assert repr(at_once.batch(Batch.of(samples))) == said
     assert at_once.zero_lost
+
+
+def test_the_flow_stays_when_the_air_has_moved_since() -> None:
+    core = at_first_step()
+    core.samples(steady(200_000))
+    before = core.stated_flow_m3_s()
+    core.samples([Sample("room_temperature", 200_000, 21.01, "sim://weather")])
+    assert before is not None
+    assert core.stated_flow_m3_s() == pytest.approx(before, rel=1e-4)
