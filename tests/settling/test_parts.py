@@ -11,7 +11,17 @@ from acquire.stabiliser.digits import digit_uncertainty
 from acquire.stabiliser.mixture import half_width, outside
 from acquire.stabiliser.models import solve
 from acquire.stabiliser.noise import Noise, NoisePool, block_correlation, whitening
-from acquire.stabiliser.responses import CONSTANT, COSINES, FIRST, OMEGAS, PRESSURE_LAGS_S, RATES, READING, SINES
+from acquire.stabiliser.responses import (
+    CONSTANT,
+    COSINES,
+    FIRST,
+    OMEGAS,
+    PRESSURE_LAGS_S,
+    PRESSURE_SIZES,
+    RATES,
+    READING,
+    SINES,
+)
 from acquire.stabiliser.sums import Sums
 from acquire.stabiliser.swings import Swings
 from acquire.stabiliser.witness import LiftWitness, PressureWitness
@@ -119,6 +129,32 @@ def test_the_pressure_enters_its_band_at_nine_tenths_of_it_and_leaves_at_the_who
     assert pressure.inside_since_us == 200_000
     pressure.block(500_000, 970.0)
     assert pressure.inside_since_us is None
+
+
+def test_a_pressure_that_stands_off_leaves_the_value_open_by_its_effect() -> None:
+    # by hand: as large a column as the settled value's own adds its prior variance to that of the value
+    noise = Noise(variance=9e-8, theta_s=0.02, ratio=1.05, dof=40)
+    alone = 0.0
+    for off in (0.0, 1e-4, 1e-3, 0.05):
+        rng = np.random.default_rng(5)
+        approach = Approach(0.1, CreepPrior(0.15, 0.012))
+        for i in range(40):
+            approach.add(5 + 0.1 * i, 1 + 0.0003 * float(rng.standard_normal()), [off, 0.0, 0.0], False)
+        settled = approach.settle(noise, 1.0, 0.0, True)
+        alone = alone or 1 / settled.precision
+        effect = (PRESSURE_SIZES[0] * off * approach.reading) ** 2
+        assert settled.swing_share() == pytest.approx(effect / (effect + alone), rel=1e-3, abs=1e-9)
+        assert settled.beyond(0.0) == pytest.approx(0.05, abs=0.001)
+
+
+def test_a_meter_is_the_same_since_its_last_change_wherever_in_a_block_that_was() -> None:
+    for changes in range(1, 7):
+        blocks = Blocks()
+        areas = [1e-3 * (1 + 0.002 * min(i, changes)) for i in range(8)]
+        blocks.push_many(range(0, 80_000, 10_000), areas, [100 * area for area in areas])
+        blocks.close()
+        assert not blocks.same_for_too_long(10_000 * changes + 800_000, 0)
+        assert blocks.same_for_too_long(10_000 * changes + 800_001, 0)
 
 
 def test_a_swing_lacks_its_envelope_even_while_it_crosses_the_end_value() -> None:
