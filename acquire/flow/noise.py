@@ -16,6 +16,8 @@ _LEAST_SAMPLES = 32
 _SPIKE = 8.0
 """So many robust standard deviations from the median a sample is a spike and no noise."""
 _LONG_S = 6.0
+_SHARED_STAMPS = 0.1
+"""Where more of the samples share a stamp with the one before, stamps do not tell when they were sent."""
 
 
 def noise_bands(t_us: Sequence[int], values: Sequence[float]) -> tuple[NoiseBand, ...]:
@@ -41,8 +43,9 @@ def noise_bands(t_us: Sequence[int], values: Sequence[float]) -> tuple[NoiseBand
     if spread > 0:
         kept = np.abs(x - middle) <= _SPIKE * spread
         t, x = t[kept], x[kept]
-    step = float(np.median(np.diff(t)))
-    if step <= 0:
+    steps = np.diff(t)
+    step = float(np.median(steps))
+    if step <= 0 or np.count_nonzero(steps <= 0) > _SHARED_STAMPS * steps.size:
         # reads that bring several samples give them one stamp: they were sent evenly
         t, step = np.linspace(t[0], t[-1], t.size, retstep=True)
     if step <= 0:

@@ -76,6 +76,17 @@ def test_a_slow_indicator_has_only_the_bands_that_it_can_show() -> None:
     assert bands[-1].high_hz <= 8.0
 
 
+@pytest.mark.parametrize("rate_hz", [50.0, 60.0, 80.0, 120.0])
+def test_samples_stamped_on_a_common_beat_show_a_line_in_its_own_band_alone(rate_hz: float) -> None:
+    sent_s = np.arange(round(8 * rate_hz)) / rate_hz + 0.003
+    noise = np.random.default_rng(1).standard_normal(sent_s.size)
+    values = 0.01 * np.sqrt(2) * np.sin(2 * np.pi * 20 * sent_s) + 0.001 * noise
+    t_us = (np.ceil(sent_s / 0.02) * 20_000).astype(int).tolist()
+    bands = {b.low_hz: b.sd_rel for b in noise_bands(t_us, (1e-3 * (1 + values)).tolist())}
+    assert bands[16] == pytest.approx(0.0115, rel=0.05)
+    assert all(bands[low] < 0.0008 for low in (1, 2, 4, 8))
+
+
 def test_samples_that_share_the_stamp_of_their_read_show_the_same_noise() -> None:
     values = 0.004 * ar1(2000, 0.9, 5)
     t_us, flow = record(20, 100.0, values)
