@@ -74,13 +74,24 @@ _ANSWER_S = 10.0
 
 
 class Engine:
-    """Everything behind the local API; runs without a screen."""
+    """Everything behind the local API; runs without a screen.
 
-    def __init__(self, config: BenchConfig, config_text: str, archive_path: Path, clock: Clock) -> None:
+    ``loaded`` is called, in a thread of its own, once all is there that a pull needs.
+    """
+
+    def __init__(
+        self,
+        config: BenchConfig,
+        config_text: str,
+        archive_path: Path,
+        clock: Clock,
+        loaded: Callable[[], None] = lambda: None,
+    ) -> None:
         self.config = config
         self.archive_path = archive_path
         self._config_text = config_text
         self._clock = clock
+        self._loaded = loaded
         instruments = config.make_instruments()
         # by the machine's seconds, as below
         speed = getattr(clock, "speed", 1.0)
@@ -166,11 +177,15 @@ class Engine:
         self._make_frame(self._clock.t_us())
         opened.set_result(None)
         # what the first point's budget needs takes seconds to load: not while a point waits for it
-        threading.Thread(target=prepare, name="prepare", daemon=True).start()
+        threading.Thread(target=self._load, name="load", daemon=True).start()
         while self._turn():
             pass
         self._close_session()
         self._archive.close()
+
+    def _load(self) -> None:
+        prepare()
+        self._loaded()
 
     def _turn(self) -> bool:
         """Do the work that waits, keep the record, make a frame if nobody has asked for a while."""

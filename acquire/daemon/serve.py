@@ -8,6 +8,7 @@ from acquire.clock import SystemClock
 from acquire.config import ServiceSettings, load_config
 from acquire.daemon.engine import Engine
 from acquire.daemon.single import claim
+from acquire.garbage import spare_what_is_loaded
 from acquire.records import LiveEvent, Refused
 from acquire.service import Service
 from acquire.service.logs import NOTICE, is_journal, start_logging
@@ -40,7 +41,8 @@ def serve_bench(config_path: Path, archive_path: Path, asked: Serving) -> None:
     host, port, beyond = where_to_listen(config.service, asked)
     with claim(config.name, archive_path, ports, clock, log_file):
         start_logging(log_file)
-        engine = Engine(config, config_path.read_text(encoding="utf-8"), archive_path, clock)
+        text = config_path.read_text(encoding="utf-8")
+        engine = Engine(config, text, archive_path, clock, loaded=spare_what_is_loaded)
         publisher = None
         if config.publish is not None:
             from acquire.publishing.publisher import Publisher

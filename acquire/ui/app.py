@@ -10,6 +10,7 @@ from textual.worker import Worker
 
 from acquire.client import NOT_IN_COMMAND
 from acquire.clock import Clock, SystemClock
+from acquire.garbage import spare_what_is_loaded
 from acquire.records import Action, BenchSummary, Frame, LiveEvent, PullRequest, Template
 from acquire.ui.bench import UNKNOWN, Bench, OpenSession, Recorded
 from acquire.ui.screens.bench import BenchScreen
@@ -307,5 +308,6 @@ class _Left:
 def run_dashboard(bench: Bench, open_session: OpenSession | None = None) -> int:
     """Show the dashboard until it is closed; the exit code of the process."""
     app = Dashboard(bench, open_session=open_session)
+    spare_what_is_loaded()
     app.run()
     return app.return_code or 0

@@ -22,6 +22,7 @@ from textual.app import App, ComposeResult
 from textual.widgets import Static
 
 from acquire.client import Lost
+from acquire.garbage import spare_what_is_loaded
 from acquire.records import Frame, LiveEvent
 from acquire.ui.app import RATE_HZ, Dashboard
 from acquire.ui.watch import SPAN_S
@@ -153,6 +154,7 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=20.0)
     parser.add_argument("--out", type=Path, help="Append the table to this file as well.")
     its = parser.parse_args()
+    spare_what_is_loaded()  # as every dashboard does before it runs
     lines = [
         "| what | byte to glyph, median | 99th percentile | CPU of a core | to the terminal |",
         "|---|---|---|---|---|",

@@ -1,7 +1,9 @@
 """Samples wake nobody and come as one batch; a frame is made for who asks, fresh, and never waited for twice."""
 
+import gc
 import itertools
 import queue
+import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -15,6 +17,7 @@ from acquire.config import parse_config
 from acquire.daemon import inbox as inboxes
 from acquire.daemon.engine import _FRAME_WAIT_S, Engine
 from acquire.daemon.inbox import Inbox
+from acquire.garbage import spare_what_is_loaded
 from acquire.records import Action, Frame, LiveEvent
 from acquire.store.reader import ArchiveReader
 from drivers.sample import Sample
@@ -33,6 +36,30 @@ def engine(tmp_path: Path) -> Iterator[Engine]:
     its.start()
     yield its
     its.stop()
+
+
+def test_it_is_told_once_when_all_that_a_pull_needs_is_loaded(tmp_path: Path) -> None:
+    told = threading.Event()
+    config = parse_config(config_text(), "demo.toml")
+    engine = Engine(config, config_text(), tmp_path / "archive.db", SystemClock(), loaded=told.set)
+    engine.start()
+    try:
+        assert told.wait(60)
+        assert "GTC" in sys.modules
+    finally:
+        engine.stop()
+
+
+def test_what_is_loaded_is_looked_through_for_garbage_no_more() -> None:
+    before = gc.get_freeze_count()
+    gc.unfreeze()
+    try:
+        spare_what_is_loaded()
+        assert gc.get_freeze_count() >= before
+        assert len(gc.get_objects()) < 1000
+    finally:
+        gc.unfreeze()
+        gc.freeze()
 
 
 def test_samples_gather_until_something_else_comes_after_them_and_keep_their_order() -> None:
@@ -89,7 +116,7 @@ def test_the_ports_of_a_bench_are_read_together_and_what_came_is_used_where_it_i
     monkeypatch.setattr(Engine, "_on_samples", lambda self, samples: users.append(threading.current_thread().name))
     ends = TcpEnd(), TcpEnd()
     text = config_text()
-    for end, name in zip(ends, ("front_end", "weather"), strict=True):
+    for end, name in zip(ends, ("front_end", "lift_indicator"), strict=True):
         end.plug()
         text = text.replace(f"/dev/{name}", end.port)
     engine = Engine(parse_config(text, "demo.toml"), text, tmp_path / "archive.db", SystemClock())
@@ -97,7 +124,7 @@ def test_the_ports_of_a_bench_are_read_together_and_what_came_is_used_where_it_i
 
     def spoken() -> bool:
         ends[0].send(b"P1 28.0134 P2 6.2213\r\n")
-        ends[1].send(b"99.31 21.40 41.0\r\n")
+        ends[1].send(b"+0.3000 in\r\n")
         return len(users) > 20
 
     try:
