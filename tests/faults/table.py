@@ -9,7 +9,10 @@ from typing import NamedTuple
 
 
 class Row(NamedTuple):
-    """``reads``: part of a sentence as it was said, empty where nothing needs to be said; ``test`` in this folder."""
+    """``reads``: part of a sentence as it was said, empty where nothing needs to be said.
+
+    ``test``: in this folder, or beside other pulls with an encoder in ``tests/whole``.
+    """
 
     fault: str
     reads: str
@@ -120,6 +123,12 @@ ROWS: dict[str, Row] = {
         "stops the blower, fits the larger range",
         "test_a_meter_at_the_end_of_its_range_is_refused_and_the_larger_range_goes_on",
     ),
+    "beyond range": Row(
+        "The meter pressure is beyond its instrument's range",
+        "Meter pressure is outside its instrument's range: stop the blower, then fit a larger meter range.",
+        "stops the blower, fits the larger range",
+        "test_a_pull_through_every_fault_of_its_readings_goes_on_and_takes_no_wrong_point",
+    ),
     "swapped": Row(
         "The two pressure instruments are swapped",
         "Raise the test pressure to 28.0 inH2O",
@@ -144,6 +153,12 @@ ROWS: dict[str, Row] = {
         "zeroes the indicator with the valve closed; every point was taken before",
         "test_an_indicator_zeroed_while_closing_at_the_end_is_zeroed_again_closed",
     ),
+    "counter reset": Row(
+        "An encoder resets while the valve is open",
+        "The lift counter fell from",
+        "closes the valve, zeroes the counter, goes on; two marks stay on the pull",
+        "test_a_counter_that_is_reset_in_the_middle_stops_the_pull_until_it_is_zeroed_at_the_closed_valve",
+    ),
     "unit silent": Row(
         "A Modbus unit stays silent, others answer",
         "no lift for",
@@ -155,6 +170,12 @@ ROWS: dict[str, Row] = {
         "device 3 answered when device 2 was asked",
         "gives each unit its own address",
         "test_a_modbus_unit_that_answers_for_another_is_never_read",
+    ),
+    "loop broken": Row(
+        "A wire breaks in a current loop",
+        "test_pressure 0 mA: broken wire, or no supply",
+        "mends the wire, or the transmitter's supply; 0 mA is never read as a pressure",
+        "test_a_wire_that_breaks_in_a_current_loop_is_said_and_never_read_as_a_pressure",
     ),
     "late": Row(
         "Answers come later than `reply_within_s`",

@@ -8,7 +8,8 @@ import pytest
 from tests.faults.table import ROWS, markdown
 
 HERE = Path(__file__).parent
-TESTS = "\n".join((HERE / name).read_text(encoding="utf-8") for name in ("test_points.py", "test_ports.py"))
+FILES = ("test_points.py", "test_ports.py", "test_live_points.py", "../whole/test_encoder_pull.py")
+TESTS = "\n".join((HERE / name).read_text(encoding="utf-8") for name in FILES)
 
 
 @pytest.mark.parametrize("row", ROWS)
