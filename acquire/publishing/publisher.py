@@ -22,6 +22,9 @@ from acquire.store.reader import ArchiveReader
 log = logging.getLogger(__name__)
 FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 60.0
 LONGEST_STOP_S = 5.0
+# who is thrown off is back after the first wait, and throws off the other: no connection then lasts much longer
+_SOON_WAITS = 10.0
+_SOON_IN_A_ROW = 3
 
 
 class Source(Protocol):
@@ -64,6 +67,10 @@ class Publisher:
         self._thread = threading.Thread(target=self._run, name="publisher", daemon=True)
         self._unsubscribe: Callable[[], None] = lambda: None
         self._waits_s = first_wait_s
+        self._soon_us = round(_SOON_WAITS * first_wait_s * 1e6)
+        self._connected_us: int | None = None
+        # connections in a row that were lost soon after they were made
+        self._lost_soon = 0
         self.well = False
         self.standing = f"connecting to the broker {settings.at}"
 
@@ -94,13 +101,18 @@ class Publisher:
 
     def _run(self) -> None:
         while not self._stopping.is_set():
+            self._connected_us = None
             try:
                 with ArchiveReader(self._source.archive_path) as reader:
                     # before the broker is there: what is taken until then is not yet at it
                     outbox = Outbox(reader, self._settings)
                     with self._open() as broker:
+                        self._connected_us = self._clock.t_us()
                         self._serve(broker, outbox)
-            except (BrokerError, ArchiveError, OSError) as error:
+            except BrokerError as error:
+                self._count_lost()
+                self._say(self._contested() if self._is_contested else str(error))
+            except (ArchiveError, OSError) as error:
                 self._say(str(error))
             except Exception as error:  # a fault of our own ends a connection, never the daemon
                 log.exception("the publisher met a fault")
@@ -115,12 +127,11 @@ class Publisher:
         broker.send(self._topic("state"), self._state(online=True), retain=True)
         outbox.found_at_broker(broker.kept(self._topic("point"), beside=self._topic("state")))
         self._waits_s = self._first_wait_s
-        self.well, self.standing = True, f"publishing to {self._settings.at} as {self._settings.topic}"
-        log.info("%s", self.standing)
         every_us = round(self._settings.live_every_s * 1e6)
         due_us = self._clock.t_us()
         while not self._stopping.is_set():
             self._wake.clear()
+            self._say_well()
             for number, point in outbox.waiting():
                 broker.send(self._topic("point"), point.model_dump_json().encode(), retain=True)
                 outbox.mark(number, point)
@@ -133,6 +144,33 @@ class Publisher:
                 broker.tell(self._topic("live"), live.model_dump_json().encode())
             self._wake.wait(max(due_us - now_us, 0) / 1e6)
         broker.send(self._topic("state"), self._state(online=False), retain=True)
+
+    # ------------------------------------------------------------ what is said
+
+    @property
+    def _is_contested(self) -> bool:
+        return self._lost_soon >= _SOON_IN_A_ROW
+
+    @property
+    def _is_young(self) -> bool:
+        """Whether a connection was made, and not long ago."""
+        return self._connected_us is not None and self._clock.t_us() - self._connected_us < self._soon_us
+
+    def _count_lost(self) -> None:
+        self._lost_soon = self._lost_soon + 1 if self._is_young else 0
+
+    def _contested(self) -> str:
+        return (
+            f"the broker {self._settings.at} ends each connection soon after it is made: another bench probably "
+            f"publishes under the topic {self._settings.topic!r}, give each bench its own topic in [publish]"
+        )
+
+    def _say_well(self) -> None:
+        """Once a connection; after several that were lost soon, only when this one has lasted."""
+        if self.well or (self._is_contested and self._is_young):
+            return
+        self.well, self.standing = True, f"publishing to {self._settings.at} as {self._settings.topic}"
+        log.info("%s", self.standing)
 
     def _topic(self, name: str) -> str:
         return f"{self._settings.topic}/{name}"

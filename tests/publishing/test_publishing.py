@@ -73,8 +73,8 @@ def settings(port: int, **more: object) -> Publish:
 
 
 @contextmanager
-def publishing(bench: Bench, its: Publish) -> Iterator[Publisher]:
-    publisher = Publisher(its, bench.path.parent, bench.engine, SystemClock(), first_wait_s=0.05)
+def publishing(bench: Bench, its: Publish, speed: float = 1.0) -> Iterator[Publisher]:
+    publisher = Publisher(its, bench.path.parent, bench.engine, SystemClock(speed), first_wait_s=0.05)
     publisher.start()
     try:
         yield publisher
@@ -265,6 +265,44 @@ def test_another_archive_under_the_same_topic_goes_on_from_what_it_holds(
     assert "does not hold the point that was published last" in caplog.text
 
 
+def test_two_benches_under_one_topic_are_told_and_the_one_that_stays_publishes_again(
+    bench: Bench, broker: Mosquitto, listener: Listener, tmp_path: Path
+) -> None:
+    told = (
+        f"the broker 127.0.0.1:{broker.port} ends each connection soon after it is made: another bench probably "
+        f"publishes under the topic '{TOPIC}', give each bench its own topic in [publish]"
+    )
+    (tmp_path / "other").mkdir()
+    other = Bench(tmp_path / "other")
+    with publishing(bench, settings(broker.port)) as ours:
+        wait(lambda: ours.well)
+        with publishing(other, settings(broker.port)) as theirs:
+            wait(lambda: ours.said() == (told, False))
+            wait(lambda: theirs.said() == (told, False))
+        wait(lambda: ours.well)
+        assert ours.standing.startswith("publishing to")
+        bench.take(1)
+        listener.until(lambda: any(said["pull"] == bench.uid for said in listener.points()))
+    other.archive.close()
+
+
+def test_connections_that_are_lost_after_a_while_are_no_other_bench(
+    bench: Bench, broker: Mosquitto, listener: Listener, caplog: pytest.LogCaptureFixture
+) -> None:
+    def lives() -> int:
+        return sum(topic.endswith("/live") for topic, _, _ in listener.heard)
+
+    with Cutter(broker.port) as cutter, publishing(bench, settings(cutter.port), speed=20.0) as publisher:
+        for _ in range(4):
+            wait(lambda: cutter.connected and publisher.well)
+            some = lives() + 2  # between them two seconds of that clock: longer than what another bench ends
+            listener.until(lambda some=some: lives() >= some)  # type: ignore[misc]
+            cutter.cut()
+        wait(lambda: cutter.connected and publisher.well)
+    assert "is gone" in caplog.text
+    assert "another bench" not in caplog.text
+
+
 def test_a_broker_that_is_away_holds_up_nothing_and_is_said_once(
     bench: Bench, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -393,6 +431,10 @@ class Cutter:
         self.cut()
         for end in self._ends:
             end.close()
+
+    @property
+    def connected(self) -> bool:
+        return bool(self._pairs)
 
     def swallow_answers(self) -> None:
         self._swallowing = True
