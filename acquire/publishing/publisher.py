@@ -67,7 +67,8 @@ class Publisher:
         self._thread = threading.Thread(target=self._run, name="publisher", daemon=True)
         self._unsubscribe: Callable[[], None] = lambda: None
         self._waits_s = first_wait_s
-        self._soon_us = round(_SOON_WAITS * first_wait_s * 1e6)
+        # that a connection is lost is seen with the next that is sent
+        self._soon_us = round((_SOON_WAITS * first_wait_s + 2 * settings.live_every_s) * 1e6)
         self._connected_us: int | None = None
         # connections in a row that were lost soon after they were made
         self._lost_soon = 0
