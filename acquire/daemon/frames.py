@@ -68,6 +68,8 @@ class FrameMaker:
         self._water = config.water
         self.use({})
         self._trend = _Trend()
+        # by channel, when it was last live
+        self._out_of_range: dict[str, int] = {}
         self._source_of = {channel: source for source in sources for channel in source.instrument.settings.channels}
 
     def use(self, calibrations: Mapping[str, Calibration]) -> None:
@@ -170,9 +172,12 @@ class FrameMaker:
             if reading is None or reading.typed or (channel == "lift" and (core.lift_on_press or not core.with_valve)):
                 continue
             slow = channel.startswith("room_")
+            source = self._source_of[channel]
+            if reading.state == "live":
+                self._out_of_range[channel] = source.counts.out_of_range
             if reading.value is None or (reading.state != "live" and not slow):
-                source = self._source_of[channel]
-                outside = source.state == "live" and source.counts.out_of_range > 0
+                # what came since, or before the first reading, was not in range
+                outside = source.state == "live" and source.counts.out_of_range > self._out_of_range.get(channel, 0)
                 return Silence(channel, reading.age_s, reading.state == "lost", source.sentence, outside)
         return None
 

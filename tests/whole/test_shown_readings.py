@@ -7,6 +7,33 @@ from tests.whole.test_pulls import LIFTS, request
 from tests.whole.virtual import VirtualBench
 
 
+def test_a_signal_is_only_called_out_of_range_where_what_came_since_its_last_reading_was() -> None:
+    bench = VirtualBench(4)
+    sources = [AlwaysThere(its) for its in bench.config.make_instruments()]
+    frames = FrameMaker(bench.config, sources)
+    counts = next(its.counts for its in sources if "meter_pressure" in its.instrument.settings.channels)
+    said: list[bool] = []
+
+    def each(core: PullCore, _: list[Output]) -> None:
+        if core.phase != "steps" or said:
+            return
+
+        def outside(later_us: int) -> bool:
+            silence = frames._silence(
+                core, frames.frame(bench.t_us + later_us, bench._latest, core, 1, None, "").readings
+            )
+            return silence is not None and silence.outside
+
+        counts.out_of_range += 1  # long over: readings came after it
+        said.append(outside(0))
+        said.append(outside(3_000_000))
+        counts.out_of_range += 1
+        said.append(outside(3_000_000))
+
+    bench.pull(request(LIFTS[:1]), each=each)
+    assert said == [False, False, True]
+
+
 def test_shown_readings_are_those_of_the_judgement_from_their_zeros_on() -> None:
     bench = VirtualBench(4)
     frames = FrameMaker(bench.config, [*map(AlwaysThere, bench.config.make_instruments())])
