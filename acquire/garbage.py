@@ -4,9 +4,9 @@ import gc
 
 
 def spare_what_is_loaded() -> None:
-    """Keep all that is there now out of collections to come: half a million objects that stay.
+    """Keep all that is there now, some hundred thousand objects that stay, out of collections to come.
 
-    To look through them takes a tenth of a second and more, in which nothing is read, judged or shown.
+    To look through them takes a tenth of a second, in which nothing is read, judged or shown. Nothing is collected
+    before: what is loaded leaves no garbage.
     """
-    gc.collect()
     gc.freeze()

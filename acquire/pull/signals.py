@@ -270,8 +270,8 @@ class Signals:
                 self._model = self.model_in(self._air)
             except ValueError as error:
                 self.fault = str(error)
-            else:
-                self.fault = "" if self._model is not None else self.fault
+            if self._model is not None:
+                self.fault = ""
         return self._model
 
     def model_in(self, air: Mapping[str, float]) -> FlowModel | None:

@@ -55,20 +55,23 @@ class UntilFull(logging.StreamHandler[TextIO]):
             self.flush()
 
 
-def _is_file(stream: TextIO) -> bool:
+def _stat_of(stream: TextIO) -> os.stat_result | None:
+    """What lies behind a stream; None where it is none of the system's."""
     try:
-        return stat.S_ISREG(os.fstat(stream.fileno()).st_mode)
+        return os.fstat(stream.fileno())
     except (OSError, ValueError):
-        return False
+        return None
+
+
+def _is_file(stream: TextIO) -> bool:
+    its = _stat_of(stream)
+    return its is not None and stat.S_ISREG(its.st_mode)
 
 
 def is_journal(stream: TextIO | None = None, environment: Mapping[str, str] = os.environ) -> bool:
     """Whether a stream (stderr) goes to systemd's journal (``JOURNAL_STREAM`` names its device and inode)."""
-    try:
-        its = os.fstat((stream or sys.stderr).fileno())
-    except (OSError, ValueError):
-        return False
-    return environment.get("JOURNAL_STREAM", "") == f"{its.st_dev}:{its.st_ino}"
+    its = _stat_of(stream or sys.stderr)
+    return its is not None and environment.get("JOURNAL_STREAM", "") == f"{its.st_dev}:{its.st_ino}"
 
 
 def start_logging(log_file: Path | None, stream: TextIO | None = None, journal: bool | None = None) -> None:
