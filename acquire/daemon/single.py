@@ -9,6 +9,7 @@ import contextlib
 import hashlib
 import os
 import sqlite3
+import time
 from collections.abc import Iterable
 from pathlib import Path
 from types import TracebackType
@@ -19,6 +20,9 @@ from acquire.clock import Clock, SystemClock
 from acquire.config import Table
 from acquire.records import Refused
 from acquire.where import read_address, slug, state_folder, write_private
+
+# half a second in all: who has just taken a lock is about to write who holds it
+_LOOKS, _BETWEEN_S = 25, 0.02
 
 
 class AlreadyRunning(Refused):
@@ -55,7 +59,7 @@ class Claim:
         except sqlite3.DatabaseError as error:
             connection.close()
             if error.sqlite_errorcode == sqlite3.SQLITE_BUSY:
-                raise AlreadyRunning(_sentence(holder, beside)) from error
+                raise AlreadyRunning(_sentence(holder.what, _holder_of(beside))) from error
             raise _cannot(lock, error) from error
         except OSError as error:
             raise _cannot(beside, error) from error
@@ -135,15 +139,22 @@ def _port_name(port: str) -> str:
     return port if "://" in port else os.path.normcase(os.path.realpath(port) if Path(port).exists() else port)
 
 
-def _sentence(wanted: Holder, beside: Path) -> str:
-    try:
-        first = Holder.model_validate_json(beside.read_bytes())
-    except (OSError, ValidationError):
-        return f"another program holds the {wanted.what}: stop it first"
+def _holder_of(beside: Path) -> Holder | None:
+    """Who holds a lock, once that is written; None where nobody says so."""
+    for _ in range(_LOOKS):
+        with contextlib.suppress(OSError, ValidationError):
+            return Holder.model_validate_json(beside.read_bytes())
+        time.sleep(_BETWEEN_S)
+    return None
+
+
+def _sentence(what: str, first: Holder | None) -> str:
+    if first is None:
+        return f"another program holds the {what}: stop it first"
     address = read_address(first.bench)
     where = f", at {address.url}" if address is not None and address.pid == first.pid else ""
     return (
-        f"the {wanted.what} is already in use by the daemon of bench {first.bench} "
+        f"the {what} is already in use by the daemon of bench {first.bench} "
         f"(process {first.pid}, since {first.since}{where}): use that one, or stop it first"
     )
 

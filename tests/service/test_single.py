@@ -56,6 +56,35 @@ def test_a_second_claim_names_the_first(tmp_path: Path) -> None:
         claim("South", tmp_path / "b.db", ["/dev/ttyX2"]).release()
 
 
+@pytest.fixture
+def silent_holder(tmp_path: Path) -> Iterator[Path]:
+    """A lock that is held without a word; the file beside it that would say by whom."""
+    with claim("North", tmp_path / "a.db", []):
+        (beside,) = (state_folder() / "locks").glob("bench-*.json")
+        yield beside
+
+
+def test_who_has_just_taken_a_lock_is_given_the_time_to_say_so(
+    silent_holder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    said = silent_holder.read_bytes()
+    silent_holder.unlink()
+    monkeypatch.setattr("acquire.daemon.single.time.sleep", lambda _: silent_holder.write_bytes(said))
+    with pytest.raises(AlreadyRunning, match=r"the bench North is already in use by the daemon of bench North"):
+        claim("North", tmp_path / "b.db", [])
+
+
+def test_a_lock_whose_holder_never_says_so_is_refused_all_the_same(
+    silent_holder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    silent_holder.unlink()
+    waited: list[float] = []
+    monkeypatch.setattr("acquire.daemon.single.time.sleep", waited.append)
+    with pytest.raises(AlreadyRunning, match=r"another program holds the bench North: stop it first"):
+        claim("North", tmp_path / "b.db", [])
+    assert 0.2 < sum(waited) < 1.0
+
+
 def test_a_refused_claim_holds_nothing(tmp_path: Path) -> None:
     with claim("North", tmp_path / "a.db", ["p2"]):
         with pytest.raises(AlreadyRunning, match="port p2"):
