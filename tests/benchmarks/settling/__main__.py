@@ -11,6 +11,9 @@ from tests.benchmarks.settling.stay import Cell
 _COLUMNS = (
     "false",
     "false, no creep",
+    "of",
+    "false, slow",
+    "of slow",
     "plateau",
     "miss",
     "median",

@@ -94,7 +94,7 @@ def _stay(rng: np.random.Generator, cell: Cell, bench: OtherBench, begin_us: int
     fine = np.arange(0.0, 264.0, FINE_S)
     lift, begun, arrived, pauses = _turns(rng, fine, from_m, step.lift_m)
     final = float(_area_m2(step.lift_m))
-    referred = _approach(rng, bench, _area_m2(lift), final)
+    referred, slowest = _approach(rng, bench, _area_m2(lift), final)
     creeping = bool(rng.uniform() < cell.creep_share)
     if creeping:
         referred = referred * (1 + _creep(rng, fine - arrived))
@@ -123,6 +123,7 @@ def _stay(rng: np.random.Generator, cell: Cell, bench: OtherBench, begin_us: int
         pauses_s=tuple(pauses + stops),
         creeping=creeping,
         hunting=hunting,
+        slowest_s=slowest,
     )
     return record(
         rng,
@@ -165,14 +166,14 @@ def _turns(
     return from_m + share * (lands - from_m), begun, at, pauses
 
 
-def _approach(rng: np.random.Generator, bench: OtherBench, wanted_m2: Floats, final_m2: float) -> Floats:
-    tau = bench.tau_s * float(np.exp(0.1 * rng.standard_normal()))
+def _approach(rng: np.random.Generator, bench: OtherBench, wanted_m2: Floats, final_m2: float) -> tuple[Floats, float]:
+    tau = slowest = bench.tau_s * float(np.exp(0.1 * rng.standard_normal()))
     lagged = _lagged(wanted_m2, tau)
     if bench.kind == "two lags":
         lagged = _lagged(lagged, tau * bench.second)
     elif bench.kind == "slow second stage":
-        slow = _lagged(wanted_m2, tau * (1.5 + 2 * bench.second))
-        lagged = (1 - bench.share) * lagged + bench.share * slow
+        slowest = tau * (1.5 + 2 * bench.second)
+        lagged = (1 - bench.share) * lagged + bench.share * _lagged(wanted_m2, slowest)
     elif bench.kind == "lag changing with flow":
         # a plenum fills the faster, the more flows: the lag follows the flow itself
         level, out = float(wanted_m2[0]), []
@@ -183,7 +184,7 @@ def _approach(rng: np.random.Generator, bench: OtherBench, wanted_m2: Floats, fi
         lagged = np.concatenate([out, np.full(wanted_m2.size - len(out), wanted_m2[-1])])
     else:
         lagged = np.interp(np.arange(lagged.size) - 100 * bench.second * 0.4, np.arange(lagged.size), lagged)
-    return np.asarray(lagged * final_m2 / wanted_m2[-1])
+    return np.asarray(lagged * final_m2 / wanted_m2[-1]), slowest
 
 
 def _lagged(x: Floats, tau_s: float) -> Floats:

@@ -161,6 +161,7 @@ def draw_stay(
         pauses_s=tuple(pauses + pressure_pauses),
         creeping=creeping,
         hunting=hunting,
+        slowest_s=tau,
     )
     return record(
         rng,

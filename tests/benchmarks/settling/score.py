@@ -21,6 +21,9 @@ SCENERIES: dict[str, tuple[Callable[..., tuple[Bench, Iterator[Stay]]], Callable
     "other": (other_pull, other_readiness),
 }
 
+PROMISED_S = 3.5
+"""Longest time constant of which anything is promised: where a bench is slower the readiness check says so."""
+
 
 class Detector(Protocol):
     """What is compared: the stabiliser's interface as far as a judgement goes."""
@@ -53,6 +56,7 @@ class Outcome:
     creeping: bool
     frozen: bool
     early: bool
+    slow: bool
     error: float = 0.0
     half_width: float = 0.0
     plateau: bool = False
@@ -94,8 +98,10 @@ class Tally:
         return {
             "stays": len(self.outcomes),
             "false": 100 * len(false) / max(len(self.outcomes), 1),
-            "false, no creep": sum(not o.creeping for o in false),
-            "of": sum(not o.creeping for o in self.outcomes),
+            "false, no creep": sum(not o.creeping and not o.slow for o in false),
+            "of": sum(not o.creeping and not o.slow for o in self.outcomes),
+            "false, slow": sum(not o.creeping and o.slow for o in false),
+            "of slow": sum(not o.creeping and o.slow for o in self.outcomes),
             "plateau": sum(o.plateau for o in captured),
             "miss": _percent([not o.captured for o in long]),
             "median": _quantile([o.ratio for o in long], 0.5),
@@ -188,6 +194,7 @@ def judged(stay: Stay, capture: Capture | None, captured_s: float) -> Outcome:
         creeping=stay.creeping,
         frozen=stay.frozen,
         early=stay.early,
+        slow=stay.slowest_s > PROMISED_S,
         error=error,
         half_width=half_width,
         plateau=capture is not None and any(a <= captured_s <= b for a, b in stay.pauses_s),

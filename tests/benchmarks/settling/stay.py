@@ -55,6 +55,7 @@ class Stay:
     frozen: bool
     early: bool
     hunting: bool
+    slowest_s: float
     pauses_s: tuple[tuple[float, float], ...] = ()
 
     def true_mean_m2(self, start_us: int, end_us: int) -> float:
@@ -69,7 +70,8 @@ class Course:
 
     Pressures are shares of the target: ``pressure`` without and ``swinging``
     with hunting, ``seen`` as late as the meter sees it. ``moved_s``: begin and
-    end of the valve's move; a meter that freezes does so before ``frozen_until_s``.
+    end of the valve's move; a meter that freezes does so before ``frozen_until_s``;
+    ``slowest_s``: the longest time constant of the approach.
     """
 
     t_s: Floats
@@ -86,6 +88,7 @@ class Course:
     pauses_s: tuple[tuple[float, float], ...]
     creeping: bool
     hunting: bool
+    slowest_s: float
 
     def settled_s(self, lift_m: float) -> float:
         """From when on the noise-free error stays small, and lift and pressure in their bands."""
@@ -153,5 +156,6 @@ def record(
         frozen=frozen,
         early=early or end < settled + 4 * oracle,
         hunting=course.hunting,
+        slowest_s=course.slowest_s,
         pauses_s=course.pauses_s,
     )
