@@ -216,16 +216,32 @@ class Dashboard(App[int]):
 
         self.run_worker(work(), exit_on_error=False)
 
+    def unheard(self) -> str:
+        """Why nothing is asked of the bench now; empty while its daemon is heard.
+
+        One that hangs would do later what was meant for the screen of now.
+        """
+        return "Not sent: no word from the bench's daemon" if self.seen.lost(self.now_s())[0] else ""
+
     def send(self, action: Action) -> None:
         """Send what the operator did."""
+        if unheard := self.unheard():
+            self.say(unheard, bad=True)
+            return
         self.with_answer(lambda: self.bench.act(action), lambda _: None)
 
     def resume(self, pull_id: int) -> None:
         """Go on with an unfinished pull."""
+        if unheard := self.unheard():
+            self.say(unheard, bad=True)
+            return
         self.with_answer(lambda: self.bench.resume(pull_id), lambda _: self.say(f"Going on with pull {pull_id}"))
 
     def begin(self, request: PullRequest, form: FormScreen) -> None:
         """Begin a pull; the form closes when the daemon has accepted it, and says why when not."""
+        if unheard := self.unheard():
+            form.refuse(unheard)
+            return
 
         async def work() -> None:
             try:

@@ -129,6 +129,32 @@ async def test_a_lost_stream_is_said_at_once_and_opened_again_when_it_breaks() -
         await its.until(lambda: "No word from" not in its.text(), "healing")
 
 
+async def test_a_key_pressed_while_the_daemon_is_lost_is_not_kept_for_it_to_do_later() -> None:
+    async with stand(last=request(), open_rows=[row(5)]) as its:
+        lost = Lost("the daemon has gone silent")
+        its.bench.play(lost)
+        await its.sees("No word from the bench")
+        await its.press("u")
+        await its.sees("! Not sent: no word from the bench's daemon")
+        # the form is filled meanwhile, and begins nothing until the daemon is back
+        await its.scan("H-9")
+        await its.sees("BEGIN THE PULL")
+        await its.press("enter")
+        await its.sees("! Not sent: no word from the bench's daemon", "H-9")
+        assert (its.bench.resumed, its.bench.begun) == ([], [])
+        await its.show(frame(1.0))
+        await its.press("enter")
+        await its.until(lambda: len(its.bench.begun) == 1, "the pull")
+        await its.show(frame(2.0, pull=pull_view(2)))
+        its.bench.play(lost)
+        await its.sees("No word from the bench")
+        await its.press("enter", "s", "p")
+        await its.sees("! Not sent")
+        await its.show(frame(3.0, pull=pull_view(2)))
+        await its.press("s")
+        await its.until(lambda: [act.kind for act in its.bench.acts] == ["skip"], "only what was pressed since")
+
+
 async def test_before_the_daemon_was_heard_nothing_can_be_set_up() -> None:
     async with stand(first=frame()) as its:
         from acquire.ui.bench import UNKNOWN
