@@ -292,6 +292,7 @@ class Guide(Table):
     """The one thing to do now, as a sentence in the operator's units.
 
     ``typed``: the channel that a number typed now is taken for, in ``typed_unit``; both empty where none is.
+    ``test_pressure_band_pa``: half the width of the band that the step's test pressure is held to; None without a step.
     """
 
     situation: Situation
@@ -299,6 +300,7 @@ class Guide(Table):
     wants: Wants = Wants()
     typed: str = ""
     typed_unit: str = ""
+    test_pressure_band_pa: float | None = None
 
 
 class Reading(Table):

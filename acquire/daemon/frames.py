@@ -3,7 +3,8 @@
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from statistics import linear_regression
+from itertools import takewhile
+from statistics import linear_regression, variance
 from typing import Literal, Protocol
 
 from acquire.calibration.record import Calibration
@@ -19,6 +20,8 @@ from drivers.sample import Sample
 _WAITING = Standing("waiting")
 _LIVE_US = 1_000_000
 _TREND_US = 3_000_000
+# a straight line that says less than this of what was shown is noise or swings about a mean
+_EXPLAINED = 0.5
 
 
 InstrumentStatus = Literal["opening", "live", "silent", "lost"]
@@ -128,10 +131,13 @@ class FrameMaker:
         silence = self._silence(core, readings) if core is not None else self._idle_silence(readings)
         self._trend.note(t_us, readings.get("test_pressure"))
         guide = self._guidance.guide(core, silence, point, self._trend.pa_s)
-        if core is None or not core.asked:
-            return guide
-        unit = self._source_of[core.asked].instrument.settings.channels[core.asked].unit
-        return guide.model_copy(update={"typed": core.asked, "typed_unit": unit})
+        known: dict[str, object] = {}
+        if core is not None and core.step is not None:
+            known["test_pressure_band_pa"] = core.step.test_pressure_pa * core.settling.test_pressure_band
+        if core is not None and core.asked:
+            known["typed"] = core.asked
+            known["typed_unit"] = self._source_of[core.asked].instrument.settings.channels[core.asked].unit
+        return guide.model_copy(update=known) if known else guide
 
     def _reading(self, channel: str, t_us: int, sample: Sample | None, zeros: Zeros | None) -> Reading:
         instrument = self._source_of[channel]
@@ -216,12 +222,19 @@ class _Trend:
         while t_us - self._shown[0][0] > _TREND_US:
             self._shown.popleft()
 
-    def pa_s(self) -> float | None:
-        """The slope up to now; None while there is too little to tell."""
-        if len(self._shown) < 8 or self._shown[-1][0] - self._shown[0][0] < _TREND_US / 2:
+    def pa_s(self, low_pa: float, high_pa: float) -> float | None:
+        """The slope up to now since it last came between two pressures.
+
+        None while there is too little to tell it, and where it cannot be told from standing still.
+        """
+        inside = list(takewhile(lambda its: low_pa <= its[1] <= high_pa, reversed(self._shown)))
+        if len(inside) < 8 or inside[0][0] - inside[-1][0] < _TREND_US / 2:
             return None
-        times = [t / 1e6 for t, _ in self._shown]
-        return linear_regression(times, [value for _, value in self._shown]).slope
+        times = [t / 1e6 for t, _ in inside]
+        values = [value for _, value in inside]
+        slope = linear_regression(times, values).slope
+        explained = slope**2 * variance(times)
+        return slope if explained > _EXPLAINED * variance(values) else None
 
 
 def typed_units(instruments: Iterable[Instrument]) -> dict[str, str]:

@@ -12,6 +12,7 @@ from acquire.flow.convention import flow_unit_said
 from acquire.lifts import inside, lift_digits
 from acquire.pull.core import PullCore
 from acquire.records import Guide, Situation, Wants
+from acquire.stabiliser.witness import ENTER_SHARE
 from acquire.units import Water, from_si
 from acquire.values import Missing, Point, PullKind, Standing, Step
 
@@ -19,12 +20,14 @@ from acquire.values import Missing, Point, PullKind, Standing, Step
 ANNOUNCE_US = 2_000_000
 # within so many bands of zero the blower no longer runs
 _NEARLY_ZERO = 5.0
+# what is left of an approach is overstated beyond: of 25 to 40 s, 5 s passed (9,000 looks at virtual pulls)
+_FORESEEN_S = 6.0
 
-# how the test pressure moves, asked for only where it is said
-Trend = Callable[[], float | None]
+# how the test pressure moves, by what was shown of it between two pressures; asked for only where it is said
+Trend = Callable[[float, float], float | None]
 
 
-def _unknown() -> None:
+def _unknown(_low_pa: float, _high_pa: float) -> None:
     return None
 
 
@@ -58,7 +61,8 @@ class Guidance:
         """The sentence for this moment.
 
         ``announced`` is the point taken within the last ``ANNOUNCE_US``;
-        ``trend_pa_s`` gives how the test pressure moves, None where that is not known.
+        ``trend_pa_s`` gives how the test pressure moves since it is between two
+        pressures, None where that cannot be told from standing still.
         """
         if core is None and silence is not None:
             return _say("signal_lost", _silent(silence))
@@ -141,8 +145,11 @@ class Guidance:
         if awaited == "test_pressure":
             return _say("type_value", taken + self._type_pressure(core, step), wants)
         if pressure is not None and "test_pressure" not in core.typed:
-            off_pa = step.test_pressure_pa - pressure
-            if not inside(off_pa, step.test_pressure_pa * settling.test_pressure_band):
+            off_pa, band_pa = step.test_pressure_pa - pressure, step.test_pressure_pa * settling.test_pressure_band
+            if "test pressure" in core.standing().missing:
+                # at the very edge it would wait there for ever: the judgement lets it in a little farther inside
+                band_pa *= ENTER_SHARE
+            if not inside(off_pa, band_pa):
                 goal = self.pressure(step.test_pressure_pa)
                 plate = "" if core.with_valve or pressure > step.test_pressure_pa / 4 else self._plate(wants)
                 if off_pa > 0:
@@ -169,13 +176,10 @@ class Guidance:
             why = "flow too unsteady" if standing.missing[:1] == ("noise",) else _missing(standing.missing)
             return _say("stuck", f"Not settling: {standing.detail or why}.", wants)
         if standing.state in ("waiting", "moving"):
-            what = _missing(standing.missing) or "air still moving"
-            if standing.missing[:1] == ("test pressure",):
-                what = self._moving(trend_pa_s()) or what
+            what = self._still(core, trend_pa_s) or _missing(standing.missing) or "air still moving"
             return _say("hold_moving", f"Hold: {what}.", wants)
-        what = self._drift(standing) if standing.missing[:1] == ("drift",) else _missing(standing.missing)
-        left = f", about {standing.remaining_s:.0f} s" if (standing.remaining_s or 0.0) >= 1.0 else ""
-        return _say("hold_settling", f"Hold: {what or 'reading'}{left}.", wants)
+        what = self._still(core, trend_pa_s) or _missing(standing.missing) or "reading"
+        return _say("hold_settling", f"Hold: {what}{_left(standing)}.", wants)
 
     def _type_lift(self, core: PullCore, step: Step) -> str:
         goal, typed_m = self.lift(step.lift_m or 0.0), core.typed_here("lift")
@@ -197,21 +201,20 @@ class Guidance:
         unit = self._units.get(channel, "")
         return f"{channel.replace('_', ' ')} in {'inches' if unit == 'in' else unit}"
 
-    def _moving(self, trend_pa_s: float | None) -> str:
-        """Which way the test pressure goes, and how fast; nothing where that cannot be told from standing still."""
-        if trend_pa_s is None:
+    def _still(self, core: PullCore, trend_pa_s: Trend) -> str:
+        """Which way the test pressure goes, and how fast, where it is what is waited for and that can be told."""
+        step, missing = core.step, core.standing().missing
+        if step is None or missing[:1] not in (("test pressure",), ("hunting",)):
             return ""
-        rate = self._bare_pressure(abs(trend_pa_s) * 60)
+        band_pa = step.test_pressure_pa * core.settling.test_pressure_band
+        trend = trend_pa_s(step.test_pressure_pa - band_pa, step.test_pressure_pa + band_pa)
+        if trend is None:
+            return ""
+        rate = self._bare_pressure(abs(trend) * 60)
         if float(rate) == 0.0:
             return ""
-        way = "rising" if trend_pa_s > 0 else "falling"
+        way = "rising" if trend > 0 else "falling"
         return f"test pressure still {way}, {rate} {self._display.pressure} a minute"
-
-    def _drift(self, standing: Standing) -> str:
-        drift = standing.drift_rel_per_min
-        if drift is None:
-            return "flow still drifting"
-        return f"flow still {'rising' if drift > 0 else 'falling'}, {abs(drift) * 100:.1f} % a minute"
 
     def _plate(self, wants: Wants) -> str:
         return f"Fit the {wants.fitted}. "
@@ -243,11 +246,11 @@ class Guidance:
 
 
 _MISSING: dict[Missing, str] = {
-    "lift": "lift still moving",
+    "lift": "lift not yet still",
     "test pressure": "test pressure not yet still",
-    "drift": "flow still drifting",
+    "drift": "flow still settling",
     "noise": "averaging unsteady flow",
-    "hunting": "test pressure is hunting",
+    "hunting": "test pressure not yet still",
     "readings": "collecting readings",
     "frozen": "a reading has not changed at all: check its instrument",
     "signal": "waiting for readings",
@@ -256,6 +259,15 @@ _MISSING: dict[Missing, str] = {
 
 def _missing(missing: tuple[Missing, ...]) -> str:
     return _MISSING[missing[0]] if missing else ""
+
+
+def _left(standing: Standing) -> str:
+    """For how long still, where that is known: averaging follows a law, the end of an approach is only seen nearby."""
+    left_s = standing.remaining_s or 0.0
+    if left_s < 1.0 or (left_s > _FORESEEN_S and "noise" not in standing.missing):
+        return ""
+    # a long wait is no countdown
+    return f", about {left_s if left_s < 10.0 else 5.0 * round(left_s / 5.0):.0f} s"
 
 
 _RUN: dict[PullKind, str] = {"lift": "Pull", "leakage": "Leakage run", "plate": "Reference plate run"}

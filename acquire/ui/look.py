@@ -117,20 +117,34 @@ def _against(
     return replace(shown, look="off", word=f"{way} by {figure(abs(off), unit, bench)}", shape=shape)
 
 
+def bands(frame: Frame, bench: BenchSummary) -> tuple[float, float]:
+    """Half the widths of the bands of lift and test pressure that count now, in m and Pa."""
+    lift_m, pressure_pa = targets(frame)
+    zero, settling = bench.zero, bench.settling
+    lift = settling.lift_tolerance_m if lift_m else zero.lift_band_m
+    # a leakage run holds a narrower one than the bench's usual
+    stated = frame.guide.test_pressure_band_pa if pressure_pa else None
+    pressure = settling.test_pressure_band * (pressure_pa or 0.0) if stated is None else stated
+    return lift, pressure or zero.pressure_band_pa
+
+
 def pressure_out(frame: Frame, bench: BenchSummary) -> ReadOut:
     """The test pressure against its band."""
-    target = targets(frame)[1]
-    band = bench.settling.test_pressure_band * (target or 0.0) or bench.zero.pressure_band_pa
-    reading = frame.readings.get("test_pressure")
-    out = _against("TEST PRESSURE", bench.display.pressure, reading, target, band, "in the band", bench)
-    return replace(out, in_hand=frame.guide.situation in PRESSURE_IN_HAND)
+    target, band = targets(frame)[1], bands(frame, bench)[1]
+    reading, in_hand = frame.readings.get("test_pressure"), frame.guide.situation in PRESSURE_IN_HAND
+    if in_hand and target:
+        # at its very edge too it is said by how much
+        band = 0.0
+    here = "in the band" if target else "at zero"
+    out = _against("TEST PRESSURE", bench.display.pressure, reading, target, band, here, bench)
+    return replace(out, in_hand=in_hand)
 
 
 def lift_out(frame: Frame, bench: BenchSummary) -> ReadOut:
     """The valve lift against the step."""
     target, reading = targets(frame)[0], frame.readings.get("lift")
-    band = bench.settling.lift_tolerance_m if target else bench.zero.lift_band_m
-    out = _against("VALVE LIFT", bench.display.lift, reading, target, band, "at the step", bench)
+    here = "at the step" if target else "at zero"
+    out = _against("VALVE LIFT", bench.display.lift, reading, target, bands(frame, bench)[0], here, bench)
     return replace(out, in_hand=frame.guide.situation in LIFT_IN_HAND)
 
 
@@ -169,7 +183,8 @@ def _standing(frame: Frame, bench: BenchSummary) -> tuple[Look, str]:
         # its scatter alone: ± is kept for the whole interval of a point
         return "settled", f"settled to {half_width(width * abs(frame.flow_m3_s), bench.display.flow, bench)}"
     if standing.state == "moving":
-        return "off", "moving"
+        # where lift or pressure is asked for first, nothing need be moving
+        return "off", "moving" if frame.guide.situation in HOLDING else "waiting"
     if standing.state == "stuck":
         return "off", "will not settle"
     # how long still is said in the sentence at the top, and only there: two counts that run apart would mislead

@@ -7,7 +7,7 @@ from acquire.flow.convention import flow_unit_said
 from acquire.pull.typed_step import typed_said
 from acquire.records import BenchSummary, Frame
 from acquire.sessions.playback import Playback
-from acquire.ui.look import step_now, targets
+from acquire.ui.look import bands, step_now, targets
 from acquire.ui.widgets.curve import CurvePoint, CurveView
 from acquire.ui.widgets.hold import Strip
 from acquire.ui.widgets.steps import StepRow, StepsView
@@ -139,11 +139,7 @@ def strips(frame: Frame | None, bench: BenchSummary) -> tuple[Strip, Strip]:
     lift_m, pressure_pa = targets(frame) if frame is not None else (None, None)
     p_unit, l_unit = bench.display.pressure, bench.display.lift
     p_scale, l_scale = factor(p_unit, bench.water), factor(l_unit, bench.water)
-    p_band = (pressure_pa or 0.0) * bench.settling.test_pressure_band
-    if frame is not None and step_now(frame.pull) is None:
-        # while the zeros are read the target is nothing: there the bands are those of the zeros
-        p_band = bench.zero.pressure_band_pa
-    l_band = bench.zero.lift_band_m if lift_m == 0 else bench.settling.lift_tolerance_m
+    l_band, p_band = bands(frame, bench) if frame is not None else (0.0, 0.0)
     return (
         Strip(
             f"Test pressure {p_unit}, last 30 s",

@@ -17,11 +17,11 @@ DECIMALS = {
 }  # fmt: skip
 
 MISSING_WORDS: dict[Missing, str] = {
-    "lift": "lift not at the step",
-    "test pressure": "pressure not in the band",
-    "drift": "still drifting",
-    "noise": "averaging the noise",
-    "hunting": "pressure hunting",
+    "lift": "lift not yet still",
+    "test pressure": "pressure not yet still",
+    "drift": "flow still settling",
+    "noise": "averaging unsteady flow",
+    "hunting": "pressure not yet still",
     "readings": "collecting readings",
     "frozen": "a sensor is frozen",
     "signal": "no signal",

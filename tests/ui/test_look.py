@@ -7,8 +7,9 @@ from syrupy.assertion import SnapshotAssertion
 from textual.theme import Theme
 
 from acquire.records import Situation, Wants
-from acquire.ui.look import GLYPHS, TONES, flow_out
+from acquire.ui.look import GLYPHS, TONES, flow_out, pressure_out
 from acquire.ui.screens.bench import BenchScreen
+from acquire.ui.show import strips
 from acquire.ui.themes import DAYLIGHT, NIGHT
 from acquire.ui.words import MISSING_WORDS, figure, half_width
 from acquire.values import Missing, Standing
@@ -117,6 +118,29 @@ def test_figures_have_the_digits_that_mean_something() -> None:
 )
 def test_the_flow_says_where_the_judgement_stands(standing: Standing, word: str) -> None:
     assert flow_out(frame(pull=pull_view(2), standing=standing, flow_cfm=176.2), SUMMARY).word == word
+
+
+def test_a_flow_is_not_said_to_move_while_the_pressure_is_still_asked_for() -> None:
+    its = frame(pull=pull_view(2), situation="raise_pressure", standing=Standing("moving", ("test pressure",)))
+    assert flow_out(its, SUMMARY).word == "waiting"
+
+
+def test_at_the_edge_of_its_band_the_pressure_says_what_the_sentence_says() -> None:
+    wants = Wants(lift_m=0.3 * IN, test_pressure_pa=TARGET_PA)
+    holding = frame(pull=pull_view(2), pressure_inh2o=28.53, wants=wants)
+    asked = frame(pull=pull_view(2), pressure_inh2o=28.53, wants=wants, situation="lower_pressure")
+    assert pressure_out(holding, SUMMARY).word == "in the band"
+    assert (pressure_out(asked, SUMMARY).word, pressure_out(asked, SUMMARY).shape) == ("high by 0.53", "▼")
+
+
+def test_number_and_strip_are_held_against_the_band_of_this_run() -> None:
+    # a leakage run's is a quarter of the bench's usual
+    its = frame(pull=pull_view(2), pressure_inh2o=28.2, wants=Wants(lift_m=0.3 * IN, test_pressure_pa=TARGET_PA))
+    narrow = its.model_copy(update={"guide": its.guide.model_copy(update={"test_pressure_band_pa": 0.005 * TARGET_PA})})
+    assert pressure_out(its, SUMMARY).word == "in the band"
+    assert strips(its, SUMMARY)[0].band == pytest.approx(0.02 * 28)
+    assert pressure_out(narrow, SUMMARY).word == "high by 0.20"
+    assert strips(narrow, SUMMARY)[0].band == pytest.approx(0.005 * 28)
 
 
 async def test_one_key_switches_to_daylight_and_back() -> None:

@@ -44,7 +44,7 @@ FLASH = "Taken at 0.200 in: 121.7 cfm ± 0.5."
         (saying(IDLE, between="no pull yet"), NO_PULL_YET, "", "rest"),
         (saying(IDLE, keys=False), "No pull is running: begin a new one.", "", "rest"),
         (saying(PULL), PULL.guide.sentence, "", "hold"),
-        (saying(TWICE), TWICE.guide.sentence, "averaging the noise", "hold"),
+        (saying(TWICE), TWICE.guide.sentence, "averaging unsteady flow", "hold"),
         (saying(PULL, flash=FLASH), PULL.guide.sentence, FLASH, "taken"),
         (saying(PULL, doubt=DOUBT), PULL.guide.sentence, f"{DOUBT}: r takes it again", "hold"),
         (saying(PULL, flash=FLASH, doubt=DOUBT), PULL.guide.sentence, f"{DOUBT}: r takes it again", "taken"),

@@ -1,5 +1,6 @@
 """Every situation at the bench and the one sentence that says what to do in it."""
 
+import math
 from dataclasses import dataclass, field
 from types import SimpleNamespace
 from typing import Any, get_args
@@ -9,7 +10,8 @@ import pytest
 from acquire.config import Display
 from acquire.daemon.frames import FrameMaker
 from acquire.daemon.guide import Guidance, Silence, Trend
-from acquire.records import Guide, Situation
+from acquire.pull.core import PullCore
+from acquire.records import Action, Guide, Situation
 from acquire.units import INCH_M
 from acquire.values import Mark, Missing, Outcome, Phase, Point, Standing, Step
 from drivers.base import Counts, Instrument
@@ -76,7 +78,7 @@ def guide(
 ) -> Guide:
     units = {"meter_pressure": "inH2O", "lift": "in", "test_pressure": "inH2O"}
     core: Any = its
-    return Guidance(CONFIG.display, CONFIG.water, units).guide(core, silence, taken, lambda: trend)
+    return Guidance(CONFIG.display, CONFIG.water, units).guide(core, silence, taken, lambda low, high: trend)
 
 
 def settling(missing: Missing, **changes: Any) -> Stand:
@@ -113,21 +115,37 @@ TABLE: list[tuple[str, Guide, Situation, str]] = [
                                  pressure_inh2o=0.0)), "raise_pressure",
      "Fit the blank plate. Raise the test pressure to 10.0 inH2O: 10.0 more."),
     ("lift just came", guide(Stand(standing_now=Standing("moving", ("lift",)))), "hold_moving",
-     "Hold: lift still moving."),
-    ("pressure falls", guide(Stand(standing_now=Standing("moving", ("test pressure",))), None, None, -0.4 * INH2O / 60),
-     "hold_moving", "Hold: test pressure still falling, 0.4 inH2O a minute."),
-    ("pressure rises", guide(Stand(standing_now=Standing("moving", ("test pressure",))), None, None, 1.0),
-     "hold_moving", "Hold: test pressure still rising, 0.2 inH2O a minute."),
-    ("pressure just came", guide(Stand(standing_now=Standing("moving", ("test pressure",))), None, None, 1e-4),
+     "Hold: lift not yet still."),
+    ("pressure just came", guide(Stand(standing_now=Standing("moving", ("test pressure",)))),
      "hold_moving", "Hold: test pressure not yet still."),
+    ("pressure rests just inside its band, where it is not let in",
+     guide(Stand(pressure_inh2o=28.53, standing_now=Standing("moving", ("test pressure",)))), "lower_pressure",
+     "Lower the test pressure to 28.0 inH2O: 0.5 less."),
+    ("lift not yet still, pressure at the edge of its band",
+     guide(Stand(pressure_inh2o=27.45, standing_now=Standing("moving", ("lift", "test pressure")))), "raise_pressure",
+     "Raise the test pressure to 28.0 inH2O: 0.6 more."),
+    ("pressure goes to the edge of its band, where it still counts", guide(Stand(
+        pressure_inh2o=28.53, standing_now=Standing("settling", ("drift",)))), "hold_settling",
+     "Hold: flow still settling."),
     ("step just begun", guide(Stand(standing_now=Standing("waiting", ("signal",)))), "hold_moving",
      "Hold: waiting for readings."),
-    ("flow falls", guide(Stand()), "hold_settling", "Hold: flow still falling, 0.8 % a minute, about 4 s."),
-    ("flow rises", guide(settling("drift", drift_rel_per_min=0.02)), "hold_settling",
-     "Hold: flow still rising, 2.0 % a minute."),
-    ("flow drifts, unknown", guide(settling("drift")), "hold_settling", "Hold: flow still drifting."),
+    ("flow settles", guide(Stand()), "hold_settling", "Hold: flow still settling, about 4 s."),
+    ("flow settles, the end not in sight", guide(settling("drift", remaining_s=40.0)), "hold_settling",
+     "Hold: flow still settling."),
+    ("readings and the end not in sight", guide(Stand(standing_now=Standing("settling", ("readings", "drift"), 57.0))),
+     "hold_settling", "Hold: collecting readings."),
     ("noisy", guide(settling("noise", remaining_s=9.0)), "hold_settling", "Hold: averaging unsteady flow, about 9 s."),
-    ("hunting", guide(settling("hunting")), "hold_settling", "Hold: test pressure is hunting."),
+    ("noisy for long", guide(settling("noise", remaining_s=33.0)), "hold_settling",
+     "Hold: averaging unsteady flow, about 35 s."),
+    ("pressure moves in its band", guide(settling("hunting")), "hold_settling", "Hold: test pressure not yet still."),
+    ("pressure falls", guide(settling("hunting"), None, None, -0.4 * INH2O / 60), "hold_settling",
+     "Hold: test pressure still falling, 0.4 inH2O a minute."),
+    ("pressure rises", guide(settling("hunting", remaining_s=3.0), None, None, 1.0), "hold_settling",
+     "Hold: test pressure still rising, 0.2 inH2O a minute, about 3 s."),
+    ("pressure falls by next to nothing", guide(settling("hunting"), None, None, -1e-4), "hold_settling",
+     "Hold: test pressure not yet still."),
+    ("pressure falls, but the flow is waited for", guide(settling("drift"), None, None, -1.0), "hold_settling",
+     "Hold: flow still settling."),
     ("few readings", guide(settling("readings")), "hold_settling", "Hold: collecting readings."),
     ("settled, about to be taken", guide(Stand(standing_now=Standing("settled", (), 0.0, 0.003))), "hold_settling",
      "Hold: reading."),
@@ -138,7 +156,7 @@ TABLE: list[tuple[str, Guide, Situation, str]] = [
         "stuck", ("frozen",), detail="the flow reading has stopped changing: it looks frozen"))), "stuck",
      "The flow reading has stopped changing: check its instrument."),
     ("will not settle", guide(Stand(standing_now=Standing("stuck", ("hunting",)))), "stuck",
-     "Not settling: test pressure is hunting."),
+     "Not settling: test pressure not yet still."),
     ("too unsteady", guide(Stand(standing_now=Standing("stuck", ("noise",)))), "stuck",
      "Not settling: flow too unsteady."),
     ("taken, valve to open", guide(Stand(lift_in=0.2), None, TAKEN), "open_valve",
@@ -243,22 +261,54 @@ def test_a_record_that_cannot_be_written_comes_before_everything() -> None:
     assert (its.situation, its.sentence) == ("archive_failed", "The archive cannot be written: free some space.")
 
 
-def test_the_trend_of_the_test_pressure_comes_from_what_was_shown() -> None:
+def trends(shown_inh2o: list[float], low: float = 27.44, high: float = 28.56) -> list[float | None]:
+    """How the test pressure moved between two pressures, in inH2O a second, by what was shown every 50 ms."""
     frames, now = maker()
     said: list[float | None] = []
     keep = frames.guidance().guide
 
     def listen(core: Any, silence: Any, taken: Any, trend: Trend) -> Guide:
-        said.append(trend())
+        its = trend(low * INH2O, high * INH2O)
+        said.append(None if its is None else its / INH2O)
         return keep(core, silence, taken, trend)
 
     frames.guidance().guide = listen  # type: ignore[method-assign, assignment]
-    for n in range(80):
+    for n, pressure in enumerate(shown_inh2o):
         t_us = 10_000_000 + n * 50_000
-        now["test_pressure"] = Sample("test_pressure", t_us, 28.0 - 0.1 * n * 0.05, now["test_pressure"].source)
+        now["test_pressure"] = Sample("test_pressure", t_us, pressure, now["test_pressure"].source)
         frames.frame(t_us, now, None, None, None, "")
+    return said
+
+
+def test_the_trend_of_the_test_pressure_comes_from_what_was_shown() -> None:
+    said = trends([28.0 - 0.1 * n * 0.05 for n in range(80)])
     assert said[0] is None
-    assert said[-1] == pytest.approx(-0.1 * INH2O, rel=1e-6)
+    assert said[-1] == pytest.approx(-0.1, rel=1e-6)
+
+
+def test_a_pressure_that_was_just_brought_in_is_not_said_to_go_on_as_it_came() -> None:
+    fell = [29.5 - 0.05 * n for n in range(60)]
+    raised = [27.0 + 0.02 * n for n in range(40)]
+    # in its band again for less than a second and a half: nothing is said of what it did before
+    assert trends(fell + raised)[-1] is None
+    assert trends([*fell, *raised, *[27.8 + 0.005 * n for n in range(60)]])[-1] == pytest.approx(0.1, rel=0.02)
+
+
+def test_a_pressure_that_swings_about_its_target_has_no_way_it_goes() -> None:
+    assert trends([28.0 + 0.2 * math.sin(2 * math.pi * n * 0.05 / 1.5) for n in range(80)])[-1] is None
+    assert trends([28.0] * 80)[-1] is None
+
+
+def test_a_screen_is_told_the_band_that_counts_in_this_run() -> None:
+    frames, now = maker()
+    blank = request(kind="leakage", lifts_m=(), test_pressures_pa=(10 * INH2O,), meter_range="small")
+    for asked, share in ((request(), 0.02), (blank, 0.005)):
+        core = PullCore(CONFIG, asked)
+        assert frames.frame(20_000_000, now, core, 1, None, "").guide.test_pressure_band_pa is None
+        core.act(0, Action(kind="skip"))
+        its = frames.frame(20_000_000, now, core, 1, None, "").guide.test_pressure_band_pa
+        assert core.step is not None
+        assert its == pytest.approx(share * core.step.test_pressure_pa)
 
 
 def test_the_table_is_about_the_units_of_the_bench() -> None:
