@@ -15,6 +15,7 @@ from acquire.records import Action, BenchSummary, Frame, LiveEvent, PullRequest,
 from acquire.ui.bench import UNKNOWN, Bench, OpenSession, Recorded
 from acquire.ui.screens.bench import BenchScreen
 from acquire.ui.screens.form import FormScreen
+from acquire.ui.screens.place import PlaceScreen
 from acquire.ui.themes import DAYLIGHT, NIGHT, without_colour
 from acquire.ui.watch import Watch
 from acquire.ui.words import sentence_of
@@ -82,6 +83,9 @@ class Dashboard(App[int]):
         self._drawn_s = self.now_s()
         if self.bench_screen.is_mounted and self.bench_screen in self.screen_stack:
             self.bench_screen.draw()
+        screen = self.screen
+        if isinstance(screen, PlaceScreen) and screen is not self.bench_screen and screen.is_mounted:
+            screen.tell_lost(self.seen.lost(self._drawn_s)[0])
 
     # ------------------------------------------------------------ looking back
 

@@ -129,6 +129,24 @@ async def test_a_lost_stream_is_said_at_once_and_opened_again_when_it_breaks() -
         await its.until(lambda: "No word from" not in its.text(), "healing")
 
 
+async def test_every_screen_says_that_the_daemon_is_lost_and_no_longer_once_it_is_back() -> None:
+    async with stand(first=HOLD, last=request()) as its:
+        told = "! No word from the bench's daemon"
+        for count, key in enumerate(("question_mark", "i", "m", "x"), 1):
+            await its.press(key)
+            assert not isinstance(its.app.screen, BenchScreen)
+            its.bench.play(Lost("gone"))
+            await its.until(lambda: its.rows()[0].strip(" ").startswith(told), f"the loss over what {key} opens")
+            await its.show(frame(float(count), pull=pull_view(2)))
+            await its.until(lambda: "No word from" not in its.text(), f"healing over what {key} opens")
+            await its.press("escape")
+        await its.show(frame(9.0))
+        await its.press("enter")
+        await its.sees("The head")
+        its.bench.play(Lost("gone"))
+        await its.until(lambda: its.rows()[0].strip(" ").startswith(told), "the loss over the form")
+
+
 async def test_a_key_pressed_while_the_daemon_is_lost_is_not_kept_for_it_to_do_later() -> None:
     async with stand(last=request(), open_rows=[row(5)]) as its:
         lost = Lost("the daemon has gone silent")

@@ -4,6 +4,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 from textual import events
 from textual.screen import Screen
+from textual.widgets import Static
 
 from acquire.ui.keys import Moment, Place, action_for
 
@@ -35,6 +36,16 @@ class PlaceScreen(Screen[R]):
     def on_mount(self) -> None:
         """In a browser keys are tapped, and so are drawn larger."""
         self.set_class(self.app.is_web, "-touch")
+
+    def tell_lost(self, sentence: str) -> None:
+        """Say over this screen that the daemon is not heard, for as long as there is a sentence."""
+        line = next(iter(self.query("#lost").results(Static)), None)
+        if line is None and sentence:
+            self.mount(Static(f"! {sentence}", id="lost"))
+        elif line is not None and sentence:
+            line.update(f"! {sentence}")
+        elif line is not None:
+            line.remove()
 
     def on_key(self, event: events.Key) -> None:
         """Do what the table says for this key here."""
