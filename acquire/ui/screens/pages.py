@@ -58,12 +58,16 @@ class PageScreen(PlaceScreen[None]):
         yield KeyBar("page")
 
     def do_page_up(self) -> None:
-        """Scroll up."""
-        self.query_one("#page-scroll", VerticalScroll).scroll_relative(y=-5, animate=False)
+        """Scroll up by half of what is seen."""
+        self._scroll(-1)
 
     def do_page_down(self) -> None:
-        """Scroll down."""
-        self.query_one("#page-scroll", VerticalScroll).scroll_relative(y=5, animate=False)
+        """Scroll down by half of what is seen."""
+        self._scroll(1)
+
+    def _scroll(self, way: int) -> None:
+        scroll = self.query_one("#page-scroll", VerticalScroll)
+        scroll.scroll_relative(y=way * max(1, scroll.size.height // 2), animate=False)
 
 
 class HelpScreen(PageScreen):
@@ -107,12 +111,14 @@ def _help_line(key: Key, width: int) -> Content:
 
 
 class InstrumentsScreen(PageScreen):
-    """Every instrument and every reading, with its source, age and state, as of now."""
+    """Every instrument and every reading, with its source, age and state, as of now.
+
+    Of a recording the readings alone: how the instruments did besides was told as it happened, and is not kept.
+    """
 
     def __init__(self, bench: BenchSummary, recording: str = "") -> None:
-        # what was live then is not live now
-        super().__init__(f"Instruments and readings{f', as recorded: {recording}' if recording else ''}")
-        self._bench = bench
+        super().__init__(f"Readings as recorded: {recording}" if recording else "Instruments and readings")
+        self._bench, self._recorded = bench, bool(recording)
 
     def on_mount(self) -> None:
         """Keep up to date, twice a second."""
@@ -127,16 +133,13 @@ class InstrumentsScreen(PageScreen):
         frame = self.dash.seen.frame
         if frame is None:
             return Content("Nothing heard from the daemon yet.")
-        lost = self.dash.seen.lost(self.dash.now_s())[0]
-        if lost:
+        lines = [] if self._recorded else [*_instruments(frame), Content("")]
+        lines += _readings(frame, self._bench)
+        if self.dash.seen.lost(self.dash.now_s())[0]:
             # what was live when it was heard last must not look so now
-            old = "Nothing here is known to be so now. It was last:"
-            said = [Content.styled(f"! {lost}", "bold $on-bad on $bad"), Content(old), Content("")]
-            before = [
-                Content(line.plain) for line in [*_instruments(frame), Content(""), *_readings(frame, self._bench)]
-            ]
-            return Content("\n").join([*said, *(line.stylize("$faint") for line in before)])
-        return Content("\n").join([*_instruments(frame), Content(""), *_readings(frame, self._bench)])
+            old = [Content(line.plain).stylize("$faint") for line in lines]
+            lines = [Content("Nothing here is known to be so now. It was last:"), Content(""), *old]
+        return Content("\n").join(lines)
 
 
 def _instruments(frame: Frame) -> list[Content]:
