@@ -5,6 +5,7 @@ from acquire.pull.core import PullCore
 from acquire.pull.outputs import Marked, Output, Skipped, Taken
 from acquire.sessions.playback import Happening
 from acquire.sessions.replay import Moment
+from acquire.ui.words import MISSING_WORDS
 from acquire.values import Standing
 
 # a stay this long without a reading is told; below, the valve was only passing
@@ -37,8 +38,8 @@ class Happenings:
             self._stay_us = None
             point = output.point
             sentence = self._guidance.taken(point)
-            if point.capture.rejected:
-                sentence += f" {point.capture.rejected} samples were left out as spikes."
+            if spikes := point.capture.rejected:
+                sentence += f" {spikes} sample{' was' if spikes == 1 else 's were'} left out."
             if not point.settled:
                 self.found.append(Happening(t_us, "not settled", f"{sentence} {point.remark}".strip()))
             elif not point.hold.held:
@@ -60,5 +61,5 @@ class Happenings:
                 self.found.append(Happening(t_us, "left early", self._left(stayed_us)))
 
     def _left(self, stayed_us: int) -> str:
-        missing = self._last.detail or ", ".join(self._last.missing)
-        return f"Left after {stayed_us / 1e6:.0f} s before it had settled ({missing or 'too few readings'})."
+        missing = self._last.detail or ", ".join(MISSING_WORDS[missing] for missing in self._last.missing)
+        return f"Left after {stayed_us / 1e6:.0f} s before it had settled: {missing or 'too few readings'}."

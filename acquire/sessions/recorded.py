@@ -194,9 +194,11 @@ class RecordedBench:
                     if its.goal_us is None:
                         yield self._taken(frames.guidance().taken(output.point), t_us, output.point)
             if its.goal_us is not None and t_us < its.goal_us:
-                if count % _BREATHE_EVERY == 0:
+                breathe = count % _BREATHE_EVERY == 0
+                if breathe:
                     await asyncio.sleep(0)
-                if t_us >= its.goal_us - _LEAD_US and t_us >= next_us:
+                # a screen that hears nothing for long says that the daemon is lost
+                if breathe or (t_us >= its.goal_us - _LEAD_US and t_us >= next_us):
                     next_us = t_us + _LEAD_STEP_US
                     yield frame()
                 continue
