@@ -131,7 +131,7 @@ class Guidance:
         pressure, lift = core.latest("test_pressure"), core.latest("lift")
         settling = core.settling
         if core.fault:
-            return _say("wrong_range", f"{core.fault[0].upper()}{core.fault[1:].rstrip('.')}.", wants)
+            return _say("wrong_range", _cure_first(core.fault), wants)
         awaited = core.awaited[0] if core.awaited else ""
         if awaited == "lift":
             return _say("type_value", taken + self._type_lift(core, step), wants)
@@ -289,13 +289,20 @@ def _written(value: float, digits: int) -> str:
     return text.removeprefix("-") if float(text) == 0.0 else text
 
 
+def _cure_first(fault: str) -> str:
+    """A fault ends with what to do about it: that is read first."""
+    cause, _, cure = fault.rstrip(".").rpartition(": ")
+    said = f"{cure}: {cause}" if cause else cure
+    return f"{said[0].upper()}{said[1:]}."
+
+
 def _silent(silence: Silence) -> str:
     name = silence.name.replace("_", " ")
     name = name[0].upper() + name[1:]
     if silence.lost and silence.sentence:
         return silence.sentence
     if silence.outside and silence.name == "meter_pressure":
-        return "Meter pressure is outside its instrument's range: stop the blower, then fit a larger meter range."
+        return "Stop the blower, fit a larger meter range: the pressure is beyond its transducer."
     if silence.outside and silence.name == "lift":
         return "Lift is outside its instrument's range: bring it back; with the valve closed, zero the indicator."
     if silence.outside:

@@ -91,7 +91,9 @@ class StepReading:
         """Why there is no flow, or why a settled reading cannot be taken; empty when nothing is wrong."""
         settled = not self.awaited and self.has_settled
         signals = self._signals
-        return signals.fault or signals.end_fault() or signals.range_fault(settled) or self.failed
+        # what could not be used is over where it settles anew; a typed value stands until it is typed again
+        failed = self.failed if settled or self._typing.channels else ""
+        return signals.fault or signals.end_fault() or signals.range_fault(settled) or failed
 
     @property
     def learned(self) -> BenchResponse:

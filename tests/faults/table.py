@@ -119,13 +119,13 @@ ROWS: dict[str, Row] = {
     ),
     "over range": Row(
         "A pressure stands at the end of its instrument's range",
-        "The meter pressure is at the end of its instrument's range (20 inH2O)",
+        "Stop the blower, then fit a larger meter range: the meter pressure is at the end of its instrument's range",
         "stops the blower, fits the larger range",
         "test_a_meter_at_the_end_of_its_range_is_refused_and_the_larger_range_goes_on",
     ),
     "beyond range": Row(
         "The meter pressure is beyond its instrument's range",
-        "Meter pressure is outside its instrument's range: stop the blower, then fit a larger meter range.",
+        "Stop the blower, fit a larger meter range: the pressure is beyond its transducer.",
         "stops the blower, fits the larger range",
         "test_a_pull_through_every_fault_of_its_readings_goes_on_and_takes_no_wrong_point",
     ),

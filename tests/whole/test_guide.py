@@ -5,6 +5,8 @@ import pytest
 from acquire.config import Display
 from acquire.daemon.guide import Guidance, Silence
 from acquire.pull.core import PullCore
+from acquire.pull.outputs import Output
+from acquire.records import Action, Refused
 from acquire.units import INCH_M
 from tests.ui.fake import point as taken_point
 from tests.whole.test_pulls import request
@@ -24,7 +26,7 @@ def sentence(silence: Silence) -> str:
         (Silence("test_pressure", 3.0, True, "COM3 is gone: plug it in"), "COM3 is gone: plug it in"),
         (
             Silence("meter_pressure", 3.0, False, "", True),
-            "Meter pressure is outside its instrument's range: stop the blower, then fit a larger meter range.",
+            "Stop the blower, fit a larger meter range: the pressure is beyond its transducer.",
         ),
     ],
 )
@@ -51,6 +53,26 @@ def test_a_pull_is_led_from_zeros_to_steps_to_zeros_in_the_operators_units() -> 
     ):
         assert part in told
     assert all(told and told[-1] in ".!" and told[0].isupper() for told in run.sentences)
+
+
+def test_what_could_not_be_taken_by_hand_is_not_said_any_more_once_the_valve_has_moved() -> None:
+    bench = VirtualBench(33)
+    guidance = Guidance(bench.config.display, bench.config.water)
+    said: list[str] = []
+
+    def each(core: PullCore, _outputs: list[Output]) -> None:
+        if not said and "is above what" in core.fault and core.standing().state == "settling":
+            with pytest.raises(Refused, match=r"Nothing taken: .* use range 'large'"):
+                core.act(bench.t_us, Action(kind="take"))
+            said.append(guidance.guide(core, None, None).sentence)
+            bench.bench.hold({"lift_m": 0.0, "test_pressure_pa": 0.0})
+        elif said and core.latest("lift") == pytest.approx(0.0, abs=0.002 * INCH_M):
+            said.append(guidance.guide(core, None, None).sentence)
+            core.act(bench.t_us, Action(kind="abort"))
+
+    bench.pull(request((0.2 * INCH_M,), meter_range="middle"), each=each)
+    assert said[0].startswith("Use range 'large': ")
+    assert said[1].startswith("Open the valve to 0.200 in: ")
 
 
 def test_metric_units_reach_the_sentence() -> None:

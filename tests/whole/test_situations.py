@@ -10,6 +10,7 @@ import pytest
 from acquire.config import Display
 from acquire.daemon.frames import FrameMaker
 from acquire.daemon.guide import Guidance, Silence, Trend
+from acquire.flow.meter_range import range_fault
 from acquire.pull.core import PullCore
 from acquire.records import Action, Guide, Situation
 from acquire.units import INCH_M
@@ -87,7 +88,7 @@ def settling(missing: Missing, **changes: Any) -> Stand:
 
 TAKEN = point(1, 121.7)
 MARK = Mark("zero shift", "The lift zero moved by +0.02 mm during the pull; its limit is 0.015 mm.")
-RANGE = "the meter pressure is 17.2 inH2O, range middle reads up to 16 inH2O: fit range large"
+OVER = range_fault(CONFIG, "middle", 17.2 * INH2O) or ""
 
 TABLE: list[tuple[str, Guide, Situation, str]] = [
     ("idle", guide(None), "no_pull", "No pull is running: begin a new one."),
@@ -162,8 +163,11 @@ TABLE: list[tuple[str, Guide, Situation, str]] = [
     ("taken, valve to open", guide(Stand(lift_in=0.2), None, TAKEN), "open_valve",
      "Taken. Open the valve to 0.300 in: 0.100 more."),
     ("taken, all in place", guide(Stand(), None, TAKEN), "taken", "Taken. Next 0.300 in."),
-    ("range too small", guide(Stand(fault=RANGE)), "wrong_range",
-     "The meter pressure is 17.2 inH2O, range middle reads up to 16 inH2O: fit range large."),
+    ("range too small", guide(Stand(fault=OVER)), "wrong_range",
+     "Use range 'large': 17.2 inH2O across the meter is above what range 'middle' is calibrated for "
+     "(0.2 to 16 inH2O)."),
+    ("a fault without a cure", guide(Stand(fault="there are no readings in the window")), "wrong_range",
+     "There are no readings in the window."),
     ("silent", guide(Stand(), Silence("lift", 2.4, False)), "signal_lost",
      "Lift indicator silent for 2 s: check its cable."),
     ("never heard", guide(Stand(), Silence("test_pressure", None, False)), "signal_lost",
@@ -171,7 +175,7 @@ TABLE: list[tuple[str, Guide, Situation, str]] = [
     ("port gone", guide(Stand(), Silence("meter_pressure", 3.0, True, "COM3 is gone: plug it in.")), "signal_lost",
      "COM3 is gone: plug it in."),
     ("over range", guide(Stand(), Silence("meter_pressure", 3.0, False, "", True)), "signal_lost",
-     "Meter pressure is outside its instrument's range: stop the blower, then fit a larger meter range."),
+     "Stop the blower, fit a larger meter range: the pressure is beyond its transducer."),
     ("over range, lift", guide(Stand(), Silence("lift", 3.0, False, "", True)), "signal_lost",
      "Lift is outside its instrument's range: bring it back; with the valve closed, zero the indicator."),
     ("room air unknown", guide(Stand(), Silence("room_humidity", None, False)), "signal_lost",
