@@ -1,6 +1,7 @@
 """What happened in a recorded session: taken points, and what was not taken, with the reason."""
 
 from acquire.daemon.guide import Guidance
+from acquire.hold import in_other_unit
 from acquire.pull.core import PullCore
 from acquire.pull.outputs import Marked, Output, Skipped, Taken
 from acquire.sessions.playback import Happening
@@ -41,15 +42,20 @@ class Happenings:
             if spikes := point.capture.rejected:
                 sentence += f" {spikes} sample{' was' if spikes == 1 else 's were'} left out."
             if not point.settled:
-                self.found.append(Happening(t_us, "not settled", f"{sentence} {point.remark}".strip()))
+                self.found.append(Happening(t_us, "not settled", f"{sentence} {self._said(point.remark)}".strip()))
             elif not point.hold.held:
-                self.found.append(Happening(t_us, "not held", f"{sentence} {point.hold.reason}".strip()))
+                self.found.append(Happening(t_us, "not held", f"{sentence} {self._said(point.hold.reason)}"))
             else:
                 self.found.append(Happening(t_us, "taken", sentence))
         elif isinstance(output, Marked):
             self.found.append(Happening(t_us, "mark", output.mark.sentence))
         elif isinstance(output, Skipped) and output.skipped:
             self.found.append(Happening(t_us, "skipped", f"Step {output.step + 1} was left out."))
+
+    def _said(self, reason: str) -> str:
+        """A kept reason as a sentence, in the operator's unit of pressure."""
+        its = in_other_unit(reason, self._guidance.pressure)
+        return f"{its[0].upper()}{its[1:].rstrip('.')}." if its else ""
 
     def _look(self, t_us: int, now: Standing) -> None:
         if now.state in ("settling", "stuck", "settled"):
