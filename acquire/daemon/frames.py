@@ -68,6 +68,7 @@ class FrameMaker:
         self._sources = sources
         self._guidance = Guidance(config.display, config.water, typed_units([its.instrument for its in sources]))
         self._convention = config.reference.convention
+        self._zero = config.zero
         self._water = config.water
         self.use({})
         self._trend = _Trend()
@@ -130,7 +131,7 @@ class FrameMaker:
         point = announced[1] if announced is not None and t_us - announced[0] < ANNOUNCE_US else None
         silence = self._silence(core, readings) if core is not None else self._idle_silence(readings)
         self._trend.note(t_us, readings.get("test_pressure"))
-        guide = self._guidance.guide(core, silence, point, self._trend.pa_s)
+        guide = self._guidance.guide(core, silence, point, self._trend.pa_s, self._at_rest(readings))
         known: dict[str, object] = {}
         if core is not None and core.step is not None:
             known["test_pressure_band_pa"] = core.step.test_pressure_pa * core.settling.test_pressure_band
@@ -160,6 +161,16 @@ class FrameMaker:
             number=sample.value,
             typed=typed,
         )
+
+    def _at_rest(self, readings: Mapping[str, Reading]) -> list[str]:
+        """Of test pressure and lift, what is seen to be near zero."""
+        bands = {"test_pressure": self._zero.pressure_band_pa, "lift": self._zero.lift_band_m}
+        shown = {name: readings.get(name) for name in bands}
+        return [
+            name
+            for name, its in shown.items()
+            if its is not None and its.value is not None and its.state == "live" and abs(its.value) <= bands[name]
+        ]
 
     def _idle_silence(self, readings: Mapping[str, Reading]) -> Silence | None:
         """The first instrument that should speak by itself and does not: better known before a pull than in it."""

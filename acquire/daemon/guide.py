@@ -4,7 +4,7 @@ Pure: what the pull and its instruments look like goes in, one sentence comes
 out. It never mentions keys: it is read at the bench and by other programs.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 
 from acquire.config import Display
@@ -14,7 +14,7 @@ from acquire.pull.core import PullCore
 from acquire.records import Guide, Situation, Wants
 from acquire.stabiliser.witness import ENTER_SHARE
 from acquire.units import Water, from_si
-from acquire.values import Missing, Point, PullKind, Standing, Step
+from acquire.values import Missing, Point, PullKind, PullView, Standing, Step
 
 # a point stays announced for that long
 ANNOUNCE_US = 2_000_000
@@ -57,25 +57,23 @@ class Guidance:
         silence: Silence | None,
         announced: Point | None,
         trend_pa_s: Trend = _unknown,
+        at_rest: Collection[str] = (),
     ) -> Guide:
         """The sentence for this moment.
 
         ``announced`` is the point taken within the last ``ANNOUNCE_US``;
         ``trend_pa_s`` gives how the test pressure moves since it is between two
-        pressures, None where that cannot be told from standing still.
+        pressures, None where that cannot be told from standing still;
+        ``at_rest``: the channels seen near zero once the pull has ended.
         """
         if core is None and silence is not None:
             return _say("signal_lost", _silent(silence))
         if core is None:
             return _say("no_pull", "No pull is running: begin a new one.")
         wants = self.wants(core)
-        if core.outcome == "aborted":
-            sentence = f"{_RUN[core.request.kind]} aborted: what was taken is kept. Stop the blower, close the valve."
-            shut = wants.model_copy(update={"test_pressure_pa": 0.0, "lift_m": 0.0 if core.with_valve else None})
-            return _say("aborted", sentence, shut)
         if core.outcome is not None:
-            return _say("ended", f"{_RUN[core.request.kind]} complete. {_marks(core)}", wants)
-        if core.zero_lost:
+            return self._ended(core, wants, at_rest)
+        if core.zero_lost and (silence is None or silence.name != "lift"):
             closed = wants.model_copy(update={"lift_m": 0.0})
             sentence = "The lift indicator lost its zero: close the valve, zero it there, then go on."
             return _say("close_valve", sentence, closed)
@@ -103,11 +101,36 @@ class Guidance:
 
     # ------------------------------------------------------------ phases
 
+    def _ended(self, core: PullCore, wants: Wants, at_rest: Collection[str]) -> Guide:
+        run, view = _RUN[core.request.kind], core.view()
+        blower = "" if "test_pressure" in at_rest else "stop the blower"
+        valve = "close the valve" if core.with_valve and "lift" not in at_rest else ""
+        left = ", ".join(filter(None, (blower, valve)))
+        cure = f" {left[0].upper()}{left[1:]}." if left else ""
+        if core.outcome == "aborted":
+            kept = "what was taken is kept" if core.points else "nothing was taken"
+            shut = wants.model_copy(update={"test_pressure_pa": 0.0, "lift_m": 0.0 if core.with_valve else None})
+            return _say("aborted", f"{run} aborted: {kept}.{cure}", shut)
+        # where the zeros were read again, both are done
+        cure = "" if view.zeros_after is not None else cure
+        missed = sum(not step.points for step in view.steps)
+        if missed == len(view.steps):
+            return _say("ended", f"{run} ended: nothing was taken.{cure}", wants)
+        but = f", {missed} of {len(view.steps)} steps left out" if missed else ""
+        return _say("ended", f"{run} complete{but}.{cure} {_marks(view)}", wants)
+
     def _zero(self, core: PullCore, wants: Wants) -> Guide:
-        outside = core.zeros_outside
+        limits = core.config.zero
+        # a signal is outside too until it has spoken again: asked for is only what is seen to be off
+        bands = {"lift": limits.lift_band_m}
+        outside = [
+            name
+            for name in core.zeros_outside
+            if abs(core.latest(name) or 0.0) > bands.get(name, limits.pressure_band_pa)
+        ]
         again = " again" if core.phase == "zero_after" else ""
         awaited = core.awaited[0] if core.awaited else ""
-        lift, limits = core.latest("lift"), core.config.zero
+        lift = core.latest("lift")
         off = next((name for name in ("test_pressure", "meter_pressure") if name in outside), None)
         if off is not None:
             pressure = core.latest(off)
@@ -123,7 +146,8 @@ class Guidance:
             first = "Close the valve" if awaited == "lift" else "Stop the blower"
             sentence = f"{first}, type the zero of the {self.named(awaited)}{again}, then Enter."
             return _say("type_value", sentence, wants)
-        return _say("hold_zero", f"Hold: reading the zeros{again}.", wants)
+        why = f", {core.zero_restless.replace('_', ' ')} not yet still" if core.zero_restless else ""
+        return _say("hold_zero", f"Hold: reading the zeros{again}{why}.", wants)
 
     def _step(self, core: PullCore, wants: Wants, taken: str, trend_pa_s: Trend) -> Guide:
         step = core.step
@@ -166,20 +190,26 @@ class Guidance:
 
     def _hold(self, core: PullCore, standing: Standing, wants: Wants, trend_pa_s: Trend) -> Guide:
         step = core.step
-        if core.lift_on_press and standing.state == "settled" and step is not None and step.lift_m is not None:
-            sentence = f"Steady: set the lift to {self.lift(step.lift_m)} and press the indicator's button."
-            return _say("hold_settling", sentence, wants)
+        hold = "Hold"
+        if core.lift_on_press and step is not None and step.lift_m is not None:
+            # nobody sees where the valve stands before the button is pressed
+            hold = f"Set the lift to {self.lift(step.lift_m)}"
+            if standing.state == "settled":
+                return _say("hold_settling", f"{hold}: steady, press the indicator's button.", wants)
         if "frozen" in standing.missing:
             which = standing.detail.partition(":")[0] or "a reading has stopped changing"
             return _say("stuck", f"{which[0].upper()}{which[1:]}: check its instrument.", wants)
+        if standing.state == "stuck" and "noise" in standing.missing:
+            # at the end of the longest wait it is taken with the interval it has then
+            left = f" in about {standing.remaining_s:.0f} s" if (standing.remaining_s or 0.0) >= 1.0 else ""
+            return _say("stuck", f"Flow too unsteady: hold, it is taken as it is{left}.", wants)
         if standing.state == "stuck":
-            why = "flow too unsteady" if standing.missing[:1] == ("noise",) else _missing(standing.missing)
-            return _say("stuck", f"Not settling: {standing.detail or why}.", wants)
+            return _say("stuck", f"Not settling: {standing.detail or _missing(standing.missing)}.", wants)
         if standing.state in ("waiting", "moving"):
             what = self._still(core, trend_pa_s) or _missing(standing.missing) or "air still moving"
-            return _say("hold_moving", f"Hold: {what}.", wants)
+            return _say("hold_moving", f"{hold}: {what}.", wants)
         what = self._still(core, trend_pa_s) or _missing(standing.missing) or "reading"
-        return _say("hold_settling", f"Hold: {what}{_left(standing)}.", wants)
+        return _say("hold_settling", f"{hold}: {what}{_left(standing)}.", wants)
 
     def _type_lift(self, core: PullCore, step: Step) -> str:
         goal, typed_m = self.lift(step.lift_m or 0.0), core.typed_here("lift")
@@ -313,8 +343,8 @@ def _silent(silence: Silence) -> str:
     return f"{instrument} silent for {silence.for_s:.0f} s: check its cable."
 
 
-def _marks(core: PullCore) -> str:
-    marks = core.view().marks
+def _marks(view: PullView) -> str:
+    marks = view.marks
     if not marks:
         return "Zeros and test pressure held."
     return f"{len(marks)} mark{'s' if len(marks) > 1 else ''}: {marks[0].sentence}"

@@ -170,6 +170,11 @@ class PullCore:
         return self._zero_reader.outside()
 
     @property
+    def zero_restless(self) -> str:
+        """During a zero check: the signal that is near zero but does not stand still there; empty for none."""
+        return self._zero_reader.restless
+
+    @property
     def zero_lost(self) -> bool:
         """Whether the lift indicator was zeroed with the valve open: the pull stands until it is zeroed closed."""
         return self._lift_watch.lost

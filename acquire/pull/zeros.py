@@ -14,8 +14,9 @@ class ZeroReader:
 
     Every sample of the last ``time_s`` must lie inside its band, and the two
     halves of that time must agree within half the shift limit: a blower that
-    runs down or a valve that still turns is not a zero. Of a ``typed`` signal
-    the latest number inside its band counts.
+    runs down or a valve that still turns is not a zero: ``restless`` is the
+    signal that does. Of a ``typed`` signal the latest number inside its band
+    counts.
     """
 
     def __init__(self, settings: Zero, with_lift: bool, typed: Collection[str] = ()) -> None:
@@ -24,6 +25,8 @@ class ZeroReader:
         self._typed = tuple(name for name in self._signals if name in typed)
         self._measured = tuple(name for name in self._signals if name not in typed)
         self._left_out: dict[str, float] = {}
+        # which signal was near zero for long enough, but moved in that time; empty for none
+        self.restless = ""
         self._windows: dict[str, deque[tuple[int, float]]] = {name: deque() for name in self._signals}
 
     def _band(self, signal: str) -> float:
@@ -66,6 +69,7 @@ class ZeroReader:
         while len(window) > 2 and window[1][0] <= oldest_us:
             window.popleft()
         if self.awaited() or any(self._is_short(self._windows[name], t_us, oldest_us) for name in self._measured):
+            self.restless = ""
             return None
         means = {name: its[-1][1] if (its := self._windows[name]) else self._left_out[name] for name in self._typed}
         for name in self._measured:
@@ -73,6 +77,7 @@ class ZeroReader:
             half = len(values) // 2
             first, second = sum(values[:half]) / half, sum(values[half:]) / (len(values) - half)
             if abs(second - first) > self._limit(name) / 2:
+                self.restless = name
                 return None
             means[name] = sum(values) / len(values)
         return Zeros(t_us, means["test_pressure"], means["meter_pressure"], means.get("lift", 0.0))

@@ -12,9 +12,10 @@ from acquire.daemon.frames import FrameMaker
 from acquire.daemon.guide import Guidance, Silence, Trend
 from acquire.flow.meter_range import range_fault
 from acquire.pull.core import PullCore
+from acquire.pull.zeros import ZeroReader
 from acquire.records import Action, Guide, Situation
 from acquire.units import INCH_M
-from acquire.values import Mark, Missing, Outcome, Phase, Point, Standing, Step
+from acquire.values import Mark, Missing, Outcome, Phase, Point, Standing, Step, Zeros
 from drivers.base import Counts, Instrument
 from drivers.sample import Sample
 from tests.ui.fake import point
@@ -24,6 +25,8 @@ from tests.whole.virtual import demo_config
 IN, INH2O = INCH_M, 249.08891
 CONFIG = demo_config()
 STEP = Step(0.3 * IN, 28 * INH2O)
+TAKEN = point(1, 121.7)
+ZEROS = Zeros(0, 0.0, 0.0, 0.0)
 
 
 @dataclass
@@ -49,6 +52,10 @@ class Stand:
     typed_values: dict[str, float] = field(default_factory=dict)
     meter_range: str = "large"
     zero_lost: bool = False
+    zero_restless: str = ""
+    taken: int = 3
+    of: int = 3
+    zeros_after: Zeros | None = ZEROS
     config: Any = CONFIG
     settling: Any = CONFIG.settling
 
@@ -70,24 +77,33 @@ class Stand:
     def typed_here(self, channel: str) -> float | None:
         return self.typed_values.get(channel)
 
+    @property
+    def points(self) -> tuple[Point, ...]:
+        return (TAKEN,) * self.taken
+
     def view(self) -> Any:
-        return SimpleNamespace(marks=self.marks)
+        steps = [SimpleNamespace(points=(TAKEN,) if i < self.taken else ()) for i in range(self.of)]
+        return SimpleNamespace(marks=self.marks, steps=steps, zeros_after=self.zeros_after)
 
 
 def guide(
-    its: Stand | None, silence: Silence | None = None, taken: Point | None = None, trend: float | None = None
+    its: Stand | None,
+    silence: Silence | None = None,
+    taken: Point | None = None,
+    trend: float | None = None,
+    at_rest: tuple[str, ...] = (),
 ) -> Guide:
     units = {"meter_pressure": "inH2O", "lift": "in", "test_pressure": "inH2O"}
     core: Any = its
-    return Guidance(CONFIG.display, CONFIG.water, units).guide(core, silence, taken, lambda low, high: trend)
+    return Guidance(CONFIG.display, CONFIG.water, units).guide(core, silence, taken, lambda low, high: trend, at_rest)
 
 
 def settling(missing: Missing, **changes: Any) -> Stand:
     return Stand(standing_now=Standing("settling", (missing,), **changes))
 
 
-TAKEN = point(1, 121.7)
 MARK = Mark("zero shift", "The lift zero moved by +0.02 mm during the pull; its limit is 0.015 mm.")
+UNREAD = Mark("zero", "The zeros were not read again after the pull.")
 OVER = range_fault(CONFIG, "middle", 17.2 * INH2O) or ""
 
 TABLE: list[tuple[str, Guide, Situation, str]] = [
@@ -101,6 +117,12 @@ TABLE: list[tuple[str, Guide, Situation, str]] = [
     ("zeros, valve open", guide(Stand("zero_before", lift_in=0.052, zeros_outside=("lift",))), "close_valve",
      "Close the valve to read the zeros: lift reads 0.052 in."),
     ("zeros, quiet", guide(Stand("zero_before")), "hold_zero", "Hold: reading the zeros."),
+    ("zeros, one has not spoken since", guide(Stand("zero_before", lift_in=0.001, zeros_outside=("lift",))),
+     "hold_zero", "Hold: reading the zeros."),
+    ("zeros, the blower runs down", guide(Stand("zero_before", zero_restless="test_pressure")), "hold_zero",
+     "Hold: reading the zeros, test pressure not yet still."),
+    ("zeros again, a draught", guide(Stand("zero_after", zero_restless="meter_pressure")), "hold_zero",
+     "Hold: reading the zeros again, meter pressure not yet still."),
     ("zeros again, blower runs", guide(Stand("zero_after", pressure_inh2o=27.8, zeros_outside=("test_pressure",))),
      "stop_blower", "Stop the blower to read the zeros again: test pressure reads 27.8 inH2O."),
     ("zeros again, quiet", guide(Stand("zero_after")), "hold_zero", "Hold: reading the zeros again."),
@@ -152,14 +174,24 @@ TABLE: list[tuple[str, Guide, Situation, str]] = [
      "Hold: reading."),
     ("settled, lift comes with the button",
      guide(Stand(lift_on_press=True, standing_now=Standing("settled", (), 0.0, 0.003))), "hold_settling",
-     "Steady: set the lift to 0.300 in and press the indicator's button."),
+     "Set the lift to 0.300 in: steady, press the indicator's button."),
+    ("settling, lift comes with the button", guide(Stand(lift_on_press=True, lift_in=0.2)), "hold_settling",
+     "Set the lift to 0.300 in: flow still settling, about 4 s."),
+    ("step begun, lift comes with the button",
+     guide(Stand(lift_on_press=True, lift_in=0.2, standing_now=Standing("waiting", ("signal",)))), "hold_moving",
+     "Set the lift to 0.300 in: waiting for readings."),
     ("frozen", guide(Stand(standing_now=Standing(
         "stuck", ("frozen",), detail="the flow reading has stopped changing: it looks frozen"))), "stuck",
      "The flow reading has stopped changing: check its instrument."),
     ("will not settle", guide(Stand(standing_now=Standing("stuck", ("hunting",)))), "stuck",
      "Not settling: test pressure not yet still."),
-    ("too unsteady", guide(Stand(standing_now=Standing("stuck", ("noise",)))), "stuck",
-     "Not settling: flow too unsteady."),
+    ("too unsteady", guide(Stand(standing_now=Standing("stuck", ("noise",), 41.0))), "stuck",
+     "Flow too unsteady: hold, it is taken as it is in about 41 s."),
+    ("too unsteady, the longest wait is over", guide(Stand(standing_now=Standing("stuck", ("noise",), 0.0))), "stuck",
+     "Flow too unsteady: hold, it is taken as it is."),
+    ("readings too slow", guide(Stand(standing_now=Standing(
+        "stuck", ("readings",), detail="readings come at 1 a second and may be old: check the cable"))), "stuck",
+     "Not settling: readings come at 1 a second and may be old: check the cable."),
     ("taken, valve to open", guide(Stand(lift_in=0.2), None, TAKEN), "open_valve",
      "Taken. Open the valve to 0.300 in: 0.100 more."),
     ("taken, all in place", guide(Stand(), None, TAKEN), "taken", "Taken. Next 0.300 in."),
@@ -181,6 +213,13 @@ TABLE: list[tuple[str, Guide, Situation, str]] = [
     ("room air unknown", guide(Stand(), Silence("room_humidity", None, False)), "signal_lost",
      "Room hygrometer: no reading yet. Check its cable and port."),
     ("paused", guide(Stand(paused=True, lift_in=0.0)), "paused", "Paused: nothing is taken until you go on."),
+    ("zero of the lift lost", guide(Stand(zero_lost=True, paused=True)), "close_valve",
+     "The lift indicator lost its zero: close the valve, zero it there, then go on."),
+    ("zero of the lift lost, indicator silent", guide(Stand(zero_lost=True, paused=True), Silence("lift", 2.4, False)),
+     "signal_lost", "Lift indicator silent for 2 s: check its cable."),
+    ("zero of the lift lost, pressure silent",
+     guide(Stand(zero_lost=True, paused=True), Silence("test_pressure", 2.4, False)), "close_valve",
+     "The lift indicator lost its zero: close the valve, zero it there, then go on."),
     ("lift typed", guide(Stand(awaited=("lift",), typed=("lift",))), "type_value",
      "Set the valve to 0.300 in. Type the lift in inches, then Enter."),
     ("meter typed", guide(Stand(awaited=("meter_pressure",), typed=("meter_pressure",))), "type_value",
@@ -188,8 +227,26 @@ TABLE: list[tuple[str, Guide, Situation, str]] = [
     ("complete", guide(Stand("ended", "complete")), "ended", "Pull complete. Zeros and test pressure held."),
     ("complete, marked", guide(Stand("ended", "complete", marks=(MARK,))), "ended",
      f"Pull complete. 1 mark: {MARK.sentence}"),
+    ("complete, steps left out", guide(Stand("ended", "complete", taken=6, of=8)), "ended",
+     "Pull complete, 2 of 8 steps left out. Zeros and test pressure held."),
+    ("complete, the zeros not read again, all still on",
+     guide(Stand("ended", "complete", marks=(UNREAD,), zeros_after=None)), "ended",
+     f"Pull complete. Stop the blower, close the valve. 1 mark: {UNREAD.sentence}"),
+    ("complete, the zeros not read again, all off",
+     guide(Stand("ended", "complete", marks=(UNREAD,), zeros_after=None), at_rest=("test_pressure", "lift")), "ended",
+     f"Pull complete. 1 mark: {UNREAD.sentence}"),
+    ("every step skipped", guide(Stand("ended", "complete", taken=0), at_rest=("lift",)), "ended",
+     "Pull ended: nothing was taken."),
     ("aborted", guide(Stand("ended", "aborted")), "aborted",
      "Pull aborted: what was taken is kept. Stop the blower, close the valve."),
+    ("aborted, blower stopped", guide(Stand("ended", "aborted"), at_rest=("test_pressure",)), "aborted",
+     "Pull aborted: what was taken is kept. Close the valve."),
+    ("aborted, all off", guide(Stand("ended", "aborted"), at_rest=("test_pressure", "lift")), "aborted",
+     "Pull aborted: what was taken is kept."),
+    ("aborted at once", guide(Stand("ended", "aborted", taken=0), at_rest=("test_pressure", "lift")), "aborted",
+     "Pull aborted: nothing was taken."),
+    ("aborted, no valve", guide(Stand("ended", "aborted", asked_kind="plate", with_valve=False)), "aborted",
+     "Reference plate run aborted: what was taken is kept. Stop the blower."),
 ]  # fmt: skip
 
 
@@ -271,10 +328,10 @@ def trends(shown_inh2o: list[float], low: float = 27.44, high: float = 28.56) ->
     said: list[float | None] = []
     keep = frames.guidance().guide
 
-    def listen(core: Any, silence: Any, taken: Any, trend: Trend) -> Guide:
+    def listen(core: Any, silence: Any, taken: Any, trend: Trend, at_rest: Any) -> Guide:
         its = trend(low * INH2O, high * INH2O)
         said.append(None if its is None else its / INH2O)
-        return keep(core, silence, taken, trend)
+        return keep(core, silence, taken, trend, at_rest)
 
     frames.guidance().guide = listen  # type: ignore[method-assign, assignment]
     for n, pressure in enumerate(shown_inh2o):
@@ -301,6 +358,41 @@ def test_a_pressure_that_was_just_brought_in_is_not_said_to_go_on_as_it_came() -
 def test_a_pressure_that_swings_about_its_target_has_no_way_it_goes() -> None:
     assert trends([28.0 + 0.2 * math.sin(2 * math.pi * n * 0.05 / 1.5) for n in range(80)])[-1] is None
     assert trends([28.0] * 80)[-1] is None
+
+
+def test_a_zero_that_creeps_is_named_until_it_stands_still() -> None:
+    reader = ZeroReader(CONFIG.zero, with_lift=False)
+    named = []
+    for n in range(200):
+        # near zero throughout: a blower that runs down for three seconds
+        test_pa = max(0.0, 0.2 * INH2O * (1 - n / 150))
+        zeros = [
+            reader.push(n * 20_000, name, pa) for name, pa in (("meter_pressure", 0.0), ("test_pressure", test_pa))
+        ]
+        named.append(reader.restless)
+        assert zeros == [None, None]
+    assert named[0] == ""
+    assert named[-1] == "test_pressure"
+    reader.push(200 * 20_000, "test_pressure", INH2O)
+    reader.push(200 * 20_000, "meter_pressure", 0.0)
+    assert reader.restless == ""
+
+
+def test_once_a_pull_was_aborted_its_sentence_asks_for_no_more_than_is_still_on() -> None:
+    frames, now = maker()
+    core = PullCore(CONFIG, request())
+    core.act(0, Action(kind="abort"))
+
+    def said(pressure_inh2o: float, lift_in: float, t_us: int = 10_100_000) -> str:
+        now["test_pressure"] = Sample("test_pressure", 10_000_000, pressure_inh2o, now["test_pressure"].source)
+        now["lift"] = Sample("lift", 10_000_000, lift_in, now["lift"].source)
+        return frames.frame(t_us, now, core, 1, None, "").guide.sentence.partition(". ")[2]
+
+    assert said(28.0, 0.3) == "Stop the blower, close the valve."
+    assert said(0.01, 0.3) == "Close the valve."
+    assert said(0.01, 0.001) == ""
+    # what is not heard any more is not known to be off
+    assert said(0.01, 0.001, 30_000_000) == "Stop the blower, close the valve."
 
 
 def test_a_screen_is_told_the_band_that_counts_in_this_run() -> None:
