@@ -12,6 +12,7 @@ from acquire.client import NOT_IN_COMMAND
 from acquire.clock import Clock, SystemClock
 from acquire.garbage import spare_what_is_loaded
 from acquire.records import Action, BenchSummary, Frame, LiveEvent, PullRequest, Template
+from acquire.ui.asked import as_run
 from acquire.ui.bench import UNKNOWN, Bench, OpenSession, Recorded
 from acquire.ui.screens.bench import BenchScreen
 from acquire.ui.screens.form import FormScreen
@@ -306,7 +307,7 @@ class Dashboard(App[int]):
 
         def ask() -> PullRequest:
             # the pull on the screen was begun elsewhere, or before this dashboard was opened, or is no lift pull
-            request = self.bench.pull(shown).request
+            request = as_run(self.bench.pull(shown))
             self._request_of = shown
             if request.kind == "lift" or same_head or self.last_request is None:
                 return request

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from acquire.records import BenchSummary, PullRequest, Setup, Subject, Template, ValveAndPort
+from acquire.records import ArchivedPull, BenchSummary, PullRequest, Setup, Subject, Template, ValveAndPort
 from acquire.ui.words import exact, exact_list
 from acquire.units import Kind, from_si
 from acquire.values import PullKind
@@ -126,14 +126,25 @@ def schedule_lifts(name: str, bench: BenchSummary) -> str:
 
 
 def for_kind(kind: PullKind, values: Mapping[str, str], bench: BenchSummary) -> dict[str, str]:
-    """The form with what this kind of run needs, where nothing was said yet."""
-    filled = dict(values)
+    """The form for this kind of run, with what it needs where nothing was said yet."""
+    before = KINDS[values["kind"]]
+    filled = dict(values) | {"kind": next(word for word, its in KINDS.items() if its == kind)}
+    if before != kind and "leakage" in (before, kind):
+        # the range that reads a head is too large for a leak, and the other way about
+        filled["meter_range"] = options("meter_range", bench)[0]
     if kind == "leakage":
         filled["identifier"] = filled["identifier"] or "blank plate"
         filled["test_pressures_pa"] = filled["test_pressures_pa"] or leakage_pressures(bench)
     if kind == "plate":
         filled["test_pressures_pa"] = filled["test_pressures_pa"] or filled["test_pressure_pa"]
     return filled
+
+
+def as_run(pull: ArchivedPull) -> PullRequest:
+    """What was asked for, with the meter range that a run on a plate was read with in the end."""
+    if pull.request.kind == "lift" or not pull.points:
+        return pull.request
+    return pull.request.model_copy(update={"meter_range": max(pull.points, key=lambda its: its.t_us).meter_range})
 
 
 def leakage_pressures(bench: BenchSummary) -> str:

@@ -1,4 +1,5 @@
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -8,7 +9,8 @@ from acquire.records import PullRequest, Setup, Subject, ValveAndPort
 from acquire.ui import asked, typed
 from acquire.ui.words import exact, read_quantity
 from acquire.units import UnitError
-from tests.ui.fake import HEAD, IN, INH2O, SUMMARY, request
+from acquire.values import PullKind
+from tests.ui.fake import HEAD, IN, INH2O, SUMMARY, FakeBench, point, request
 
 
 def test_every_field_of_subject_and_set_up_is_asked() -> None:
@@ -50,6 +52,32 @@ def test_a_pull_asked_again_from_its_form_is_the_same_pull(again: PullRequest) -
             assert got == (pytest.approx(value, rel=1e-9) if alike else value), key
     assert made.lifts_m == pytest.approx(again.lifts_m, rel=1e-9)
     assert made.test_pressures_pa == pytest.approx(again.test_pressures_pa, rel=1e-9)
+
+
+def test_a_run_on_a_plate_is_asked_again_in_the_range_that_it_was_read_with_in_the_end() -> None:
+    bench = FakeBench()
+    bench.last = request(kind="leakage", meter_range="large", lifts_m=(), test_pressures_pa=(2000.0, 7000.0))
+    read = [replace(point(0, 10.0), t_us=i, meter_range=name) for i, name in ((1, "large"), (2, "small"))]
+    pull = replace(bench.pull(3), points=(read[1], read[0]))
+    assert asked.as_run(pull).meter_range == "small"
+    assert asked.as_run(replace(pull, points=())).meter_range == "large"
+    # a head is read in several: the next one begins with the range that it began with
+    bench.last = request(meter_range="large")
+    assert asked.as_run(replace(bench.pull(3), points=tuple(read))).meter_range == "large"
+
+
+@pytest.mark.parametrize(
+    ("before", "kind", "meter_range"),
+    [("lift pull", "leakage", ""), ("leakage run, blank plate", "lift", ""), ("reference plate", "leakage", ""),
+     ("lift pull", "plate", "small"), ("leakage run, blank plate", "leakage", "small")],
+)  # fmt: skip
+def test_a_leak_and_a_head_are_not_given_the_meter_range_of_the_other(
+    before: str, kind: PullKind, meter_range: str
+) -> None:
+    values = asked.blank(SUMMARY) | {"kind": before, "meter_range": "small"}
+    assert asked.for_kind(kind, values, SUMMARY)["meter_range"] == meter_range
+    alone = SUMMARY.model_copy(update={"meter_ranges": {"only": SUMMARY.meter_ranges["small"]}})
+    assert asked.for_kind(kind, values | {"meter_range": "only"}, alone)["meter_range"] == "only"
 
 
 @given(st.floats(min_value=1e-5, max_value=1.0))

@@ -70,6 +70,9 @@ async def test_a_first_leakage_run_comes_with_three_pressures_and_as_a_blank_pla
         assert form.values["identifier"] == "blank plate"
         assert form.values["test_pressures_pa"] == "9.3 19 28 inH2O"
         assert form.values["model"] == ""
+        # a head's range is too large for a leak: it is asked for, and the form stands there
+        assert form.values["meter_range"] == ""
+        await its.until(lambda: form.focused is not None and form.focused.id == "field-meter_range", "the range")
         await its.sees("The plate", "Plate identifier")
         # a template brings its set-up, and neither another kind of run nor the other way nor a head's range
         its.bench.kept = [

@@ -162,9 +162,13 @@ async def test_a_leakage_run_asks_for_test_pressures_instead_of_lifts() -> None:
         assert not form.query_one("#row-lifts_m").display
         form.query_one("#field-test_pressures_pa").focus()
         await its.pilot.press(*"10 20 28", "f2")
+        # the range that reads a head is not taken over for a leak
+        await its.sees("! Choose the meter range that is in use", "F2: begin the leakage run", "no meter range yet")
+        assert (focused(its), its.bench.begun) == ("field-meter_range", [])
+        await its.pilot.press("right", "f2")
         await its.until(lambda: len(its.bench.begun) == 1)
         asked = its.bench.begun[0]
-        assert asked.kind == "leakage"
+        assert (asked.kind, asked.meter_range) == ("leakage", "small")
         assert asked.test_pressures_pa == pytest.approx((10 * INH2O, 20 * INH2O, 28 * INH2O))
 
 
@@ -250,7 +254,7 @@ async def test_the_bar_at_the_end_names_what_would_begin() -> None:
     async with stand(last=request()) as its:
         form = await open_form(its, "enter")
         await its.pilot.press(*"H8")
-        await its.until(lambda: form.query_one("#begin", BeginBar).summary == "H8, lift pull, intake")
+        await its.until(lambda: form.query_one("#begin", BeginBar).summary == "H8, lift pull, intake, range large")
 
 
 async def test_the_next_form_follows_the_pull_on_the_screen_even_when_it_was_begun_elsewhere() -> None:

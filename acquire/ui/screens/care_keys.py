@@ -5,6 +5,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from acquire.records import PullRow
+from acquire.ui.asked import as_run
 from acquire.ui.screens.asking import PickScreen
 from acquire.ui.screens.mounts import MountsScreen
 from acquire.ui.screens.place import PlaceScreen
@@ -72,7 +73,7 @@ class CareKeys(PlaceScreen[None]):
             return
         pull_id = its.id
         self.dash.with_answer(
-            lambda: self.dash.bench.pull(pull_id).request, lambda request: self.dash.open_form(like=request)
+            lambda: as_run(self.dash.bench.pull(pull_id)), lambda request: self.dash.open_form(like=request)
         )
 
     # ------------------------------------------------------------ repeatability

@@ -51,7 +51,6 @@ class FormScreen(PlaceScreen[None]):
     def preset(self, kind: PullKind | None, direction: Direction | None) -> None:
         """What is run, and which way, where it was asked for; before the form is shown."""
         if kind is not None:
-            self.values["kind"] = next(word for word, its in asked.KINDS.items() if its == kind)
             if kind != "lift":
                 self.values |= dict.fromkeys(asked.HEADS_OWN, "")
             self.values = asked.for_kind(kind, self.values, self._bench)
@@ -80,7 +79,9 @@ class FormScreen(PlaceScreen[None]):
         for row in self.query(Row):
             row.say("")
         self._apply()
-        self._focus("begin" if self._at_end and not self._faults() else "field-identifier")
+        wanting = self._wanting()
+        plate = asked.KINDS[self.values["kind"]] != "lift" and self.values["identifier"]
+        self._focus((wanting or "begin") if self._at_end or (plate and wanting) else "field-identifier")
         if self.values["identifier"]:
             self._look_up()
         if self._from_template:
@@ -105,14 +106,21 @@ class FormScreen(PlaceScreen[None]):
     def _apply(self) -> None:
         for name in asked.FIELDS:
             self.query_one(f"#row-{name}").display = asked.applies(name, self.values)
-        what = "head" if asked.KINDS[self.values["kind"]] == "lift" else "plate"
+        kind = asked.KINDS[self.values["kind"]]
+        what = "head" if kind == "lift" else "plate"
         self.query_one("#section-head", Static).update(f"The {what}")
         self.query_one("#row-identifier", Row).rename(f"{what.capitalize()} identifier")
+        self.query_one("#row-subject_remarks", Row).rename(f"Remarks on the {what}")
         head = self.values["identifier"].strip() or f"no {what} yet"
-        what = self.values["kind"].removesuffix(f", {head}")
-        missing = "" if self.values["meter_range"] else ", no meter range yet"
-        summary = f"{head}, {what}, {self.values['direction']}{missing}"
-        self.query_one("#begin", BeginBar).show(summary)
+        run, of = ("leakage run", "") if kind == "leakage" else ("pull", f", {self.values['kind']}")
+        self.query_one("#begin", BeginBar).show(run, f"{head}{of}, {self.values['direction']}{self._range_said()}")
+
+    def _range_said(self) -> str:
+        """The meter range, where it could be another: a wrong one gives a wrong flow."""
+        chosen = self.values["meter_range"]
+        if len(self._bench.meter_ranges) < 2:
+            return ""
+        return f", range {chosen}" if chosen else ", no meter range yet"
 
     def on_input_changed(self, event: Input.Changed) -> None:
         """Keep what was typed; a lift typed by hand is no schedule of the bench any more."""
@@ -132,7 +140,7 @@ class FormScreen(PlaceScreen[None]):
     def on_choice_field_changed(self, event: ChoiceField.Changed) -> None:
         """Keep the choice; a schedule brings its lifts, and its test pressure if it has one."""
         name = (event.field.id or "").removeprefix("field-")
-        self.values[name] = event.field.value
+        before, self.values[name] = self.values[name], event.field.value
         self.query_one(f"#row-{name}", Row).say("")
         if name == "schedule" and event.field.value in self._bench.schedules:
             values = self.values | {"lifts_m": asked.schedule_lifts(event.field.value, self._bench)}
@@ -141,11 +149,14 @@ class FormScreen(PlaceScreen[None]):
                 values["test_pressure_pa"] = exact(pressure, self._bench.display.pressure, self._bench)
             self._put(values)
         if name == "kind":
-            self._put(asked.for_kind(asked.KINDS[event.field.value], self.values, self._bench))
+            was = self.values | {"kind": before}
+            self._put(asked.for_kind(asked.KINDS[event.field.value], was, self._bench))
         self._apply()
 
-    def _faults(self) -> dict[str, str]:
-        return typed.read_form(self.values, self._bench)[1]
+    def _wanting(self) -> str:
+        """The first field to put right, by its id; empty where all is said."""
+        faults = typed.read_form(self.values, self._bench)[1]
+        return next((f"field-{name}" for name in asked.FIELDS if name in faults), "")
 
     # ------------------------------------------------------------ moving about
 
@@ -171,9 +182,9 @@ class FormScreen(PlaceScreen[None]):
         return name
 
     def do_go_on(self) -> None:
-        """Enter: the next field, or from the identifier straight to Begin when the rest is there."""
-        if self._leave() == "identifier" and self.prefilled and not self._faults():
-            self._focus("begin")
+        """Enter: the next field; from the identifier of a form that came filled in to what is wanting, or Begin."""
+        if self._leave() == "identifier" and self.prefilled and self.values["identifier"].strip():
+            self._focus(self._wanting() or "begin")
         else:
             self.focus_next()
 
@@ -235,7 +246,7 @@ class FormScreen(PlaceScreen[None]):
                 self.prefilled = True
                 self._put(asked.from_template(templates[index], self.values, self._bench))
                 self._headline("")
-                self._focus("begin" if not self._faults() else "field-identifier")
+                self._focus(self._wanting() or "begin")
 
         if not self.is_current:
             return

@@ -83,11 +83,11 @@ class BeginBar(Widget, can_focus=True):
 
     def __init__(self, *, id: str) -> None:
         super().__init__(id=id)
-        self.summary = ""
+        self.what = self.summary = ""
 
-    def show(self, summary: str) -> None:
-        """What would be begun."""
-        self.summary = summary
+    def show(self, what: str, summary: str) -> None:
+        """What would be begun, and of what."""
+        self.what, self.summary = what, summary
         self.refresh()
 
     def on_key(self, event: events.Key) -> None:
@@ -103,7 +103,7 @@ class BeginBar(Widget, can_focus=True):
 
     def render(self) -> Content:
         """What the big key does, and to what."""
-        word = " Enter: BEGIN THE PULL " if self.has_focus else " F2: begin the pull "
+        word = f" Enter: BEGIN THE {self.what.upper()} " if self.has_focus else f" F2: begin the {self.what} "
         return Content.assemble((word, "bold"), f"  {self.summary}")
 
 
