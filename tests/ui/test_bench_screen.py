@@ -249,6 +249,17 @@ async def test_the_meter_range_is_picked_by_its_digit() -> None:
         await its.until(lambda: [(act.kind, act.meter_range) for act in its.bench.acts] == [("range", "large")])
 
 
+async def test_the_list_of_ranges_stands_on_the_one_that_counts_and_the_big_key_leaves_it() -> None:
+    async with stand(first=frame(pull=pull_view(3), wants=Wants(meter_range="large"))) as its:
+        await its.press("m")
+        await its.sees("▶ 2  large            counts now")
+        await its.press("enter")
+        await its.until(lambda: isinstance(its.app.screen, BenchScreen), "the bench")
+        await its.press("m", "1")
+        await its.until(lambda: bool(its.bench.acts), "the range")
+        assert [(act.kind, act.meter_range) for act in its.bench.acts] == [("range", "small")]
+
+
 async def test_arrows_choose_the_step_to_take_again() -> None:
     async with stand(first=frame(pull=pull_view(3))) as its:
         await its.press("up", "up")

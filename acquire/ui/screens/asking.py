@@ -20,9 +20,10 @@ class PickScreen(ListScreen[int | None]):
 
     place: Place = "list"
 
-    def __init__(self, title: str, lines: Sequence[str]) -> None:
+    def __init__(self, title: str, lines: Sequence[str], marked: int = 0) -> None:
         super().__init__(title)
         self._lines = list(lines)
+        self.marked = marked
 
     def lines(self) -> list[str]:
         """With the digit that picks at once."""

@@ -185,7 +185,7 @@ class BenchKeys(CareKeys, ReplayKeys, EntryKeys, PlaceScreen[None]):
             if yes:
                 self._act("abort")
 
-        question = "Abort this pull? What was taken is kept, the rest stays open for good."
+        question = "Abort this pull? What was taken is kept, and nothing can be added to it later."
         self.app.push_screen(AskScreen(question, "abort the pull", "carry on with it"), answered)
 
     def do_range(self) -> None:
@@ -195,11 +195,17 @@ class BenchKeys(CareKeys, ReplayKeys, EntryKeys, PlaceScreen[None]):
             self.dash.say("The bench has named no meter ranges yet", bad=True)
             return
 
+        frame = self.dash.seen.frame
+        counts = frame.guide.wants.meter_range if frame is not None else ""
+
         def picked(index: int | None) -> None:
-            if index is not None:
+            if index is not None and names[index] != counts:
                 self._act("range", meter_range=names[index])
 
-        self.app.push_screen(PickScreen("Which meter range is in use now?", names), picked)
+        # it stands on the one that counts: the big key must change nothing
+        marked = names.index(counts) if counts in names else 0
+        lines = [f"{name:<16} counts now" if name == counts else name for name in names]
+        self.app.push_screen(PickScreen("Which meter range is in use now?", lines, marked), picked)
 
     def do_choose_up(self) -> None:
         """Choose an earlier step."""
