@@ -10,9 +10,12 @@ from acquire.ui.words import brief
 READY = "Scan the next head's label, or press Enter to set up a pull."
 WAITING = "Waiting for the bench's daemon."
 START_IT = "It is started with: steadydraw serve --config FILE"
-OLD = "Numbers are old, the pull is kept."
+OLD, OLD_IN_PULL = "Numbers are old.", "Numbers are old, the pull is kept."
 GONE = "If it has ended: steadydraw serve"
 OFFER = "r takes it again"
+NOTHING_RUNS = "No pull is running."
+HELD = "Paused: p goes on"
+FITTED = "m says which range is fitted"
 UNFINISHED = "A pull is unfinished: press u to go on with it, or Enter for a new one."
 NO_PULL_YET = "Press t to start from a template, or Enter to fill in all of it."
 Between = Literal["", "unfinished", "no pull yet"]
@@ -51,21 +54,35 @@ def saying(
         gone = not reason or reason.startswith("no daemon answers")
         if frame is None:
             return Saying(lost[0], "trouble", "!", START_IT if gone else reason)
-        return Saying(lost[0], "trouble", "!", f"{OLD} {GONE if gone else f'({reason})'}")
+        kept = OLD_IN_PULL if frame.pull is not None and frame.pull.outcome is None else OLD
+        return Saying(lost[0], "trouble", "!", f"{kept} {GONE if gone else f'({reason})'}")
     if frame is None:
         return Saying(WAITING, "rest", "·", START_IT)
     guide = frame.guide
     tone, glyph = TONES[guide.situation]
-    sentence = _BETWEEN[between] if guide.situation == "no_pull" and keys else guide.sentence
+    sentence = guide.sentence
+    if guide.situation == "no_pull":
+        sentence = _BETWEEN[between] if keys else NOTHING_RUNS
     running = frame.pull is not None and frame.pull.outcome is None
     beneath = why_not(frame)
     if doubt:
         beneath = f"{doubt}: {OFFER}" if running and keys else doubt
-    elif keys and guide.situation == "paused":
-        beneath = "p goes on"
-    elif keys and guide.situation in ("ended", "aborted"):
-        beneath = "Enter: next head, same set-up"
-    if flash:
+    elif keys:
+        beneath = _key_for(frame) or beneath
+    if flash and tone != "trouble":
         # the twin of the bell: the whole panel, for as long as the eye needs to come up from the valve
-        return Saying(sentence, "taken", "✔", flash if not doubt else beneath)
-    return Saying(sentence, tone, glyph, beneath)
+        tone, glyph = "taken", "✔"
+    return Saying(sentence, tone, glyph, flash if flash and not doubt else beneath)
+
+
+def _key_for(frame: Frame) -> str:
+    """The key that the moment asks for; empty where the sentence asks for hands alone."""
+    situation, pull = frame.guide.situation, frame.pull
+    if situation == "paused":
+        return "p goes on"
+    if situation in ("ended", "aborted"):
+        return "Enter: next head, same set-up"
+    if pull is not None and pull.paused and situation in ("signal_lost", "close_valve"):
+        # held by what is said above as well
+        return HELD
+    return FITTED if situation == "wrong_range" and "se range '" in frame.guide.sentence else ""

@@ -6,7 +6,17 @@ import pytest
 
 from acquire.records import Frame, LiveEvent, Situation
 from acquire.ui.look import TONES
-from acquire.ui.saying import NO_PULL_YET, READY, START_IT, UNFINISHED, WAITING, saying
+from acquire.ui.saying import (
+    FITTED,
+    HELD,
+    NO_PULL_YET,
+    NOTHING_RUNS,
+    READY,
+    START_IT,
+    UNFINISHED,
+    WAITING,
+    saying,
+)
 from acquire.ui.watch import SILENCE_S, Watch
 from acquire.ui.widgets.guide import GuidePanel
 from acquire.ui.widgets.numeral import letter_lines
@@ -21,6 +31,16 @@ ENDED = frame(pull=ended_view(), situation="ended", sentence="Pull complete.", s
 TWICE = frame(pull=pull_view(2), standing=Standing("settling", ("drift", "noise")))
 SILENT = frame(pull=pull_view(2), situation="signal_lost", sentence="Lift indicator silent for 2 s: check its cable.",
                standing=Standing("waiting", ("signal",)))  # fmt: skip
+SILENT_PAUSED = SILENT.model_copy(update={"pull": pull_view(2, paused=True)})
+ZERO_LOST = frame(pull=pull_view(2, paused=True), situation="close_valve", standing=Standing("waiting"),
+                  sentence="The lift indicator lost its zero: close the valve, zero it there, then go on.")  # fmt: skip
+RANGE = frame(pull=pull_view(2), situation="wrong_range", standing=Standing("settling", ("drift",)),
+              sentence="Use range 'large': 17.2 inH2O across the meter is above what range 'middle' is calibrated for "
+              "(0.2 to 16 inH2O).")  # fmt: skip
+TYPE_AGAIN = frame(pull=pull_view(2), situation="wrong_range", standing=Standing("waiting"),
+                   sentence="Look at the valve, then type the lift again: the flow moved after the lift was typed."
+                   )  # fmt: skip
+IDLE_SILENT = frame().model_copy(update={"guide": SILENT.guide, "pull": None})
 LOST = ("No word from the bench's daemon for 3 s: trying again by itself.", "")
 NOT_THERE = "no daemon answers at http://127.0.0.1:33781: wait"
 OLD = "Numbers are old, the pull is kept."
@@ -42,7 +62,10 @@ FLASH = "Taken at 0.200 in: 121.7 cfm ± 0.5."
         (saying(IDLE), READY, "", "rest"),
         (saying(IDLE, between="unfinished"), UNFINISHED, "", "rest"),
         (saying(IDLE, between="no pull yet"), NO_PULL_YET, "", "rest"),
-        (saying(IDLE, keys=False), "No pull is running: begin a new one.", "", "rest"),
+        (saying(IDLE, keys=False), "No pull is running.", "", "rest"),
+        (saying(IDLE, LOST), LOST[0], "Numbers are old. If it has ended: steadydraw serve", "trouble"),
+        (saying(ENDED, LOST), LOST[0], "Numbers are old. If it has ended: steadydraw serve", "trouble"),
+        (saying(IDLE_SILENT), IDLE_SILENT.guide.sentence, "", "trouble"),
         (saying(PULL), PULL.guide.sentence, "", "hold"),
         (saying(TWICE), TWICE.guide.sentence, "averaging unsteady flow", "hold"),
         (saying(PULL, flash=FLASH), PULL.guide.sentence, FLASH, "taken"),
@@ -54,6 +77,13 @@ FLASH = "Taken at 0.200 in: 121.7 cfm ± 0.5."
         (saying(PAUSED), PAUSED.guide.sentence, "p goes on", "rest"),
         (saying(PAUSED, keys=False), PAUSED.guide.sentence, "", "rest"),
         (saying(SILENT), SILENT.guide.sentence, "", "trouble"),
+        (saying(SILENT, flash=FLASH), SILENT.guide.sentence, FLASH, "trouble"),
+        (saying(SILENT_PAUSED), SILENT.guide.sentence, "Paused: p goes on", "trouble"),
+        (saying(SILENT_PAUSED, keys=False), SILENT.guide.sentence, "", "trouble"),
+        (saying(ZERO_LOST), ZERO_LOST.guide.sentence, "Paused: p goes on", "move"),
+        (saying(RANGE), RANGE.guide.sentence, "m says which range is fitted", "trouble"),
+        (saying(RANGE, keys=False), RANGE.guide.sentence, "", "trouble"),
+        (saying(TYPE_AGAIN), TYPE_AGAIN.guide.sentence, "", "trouble"),
     ],
 )  # fmt: skip
 def test_what_stands_at_the_top(its: object, sentence: str, beneath: str, tone: str) -> None:
@@ -69,7 +99,10 @@ def test_a_sentence_is_never_absent(situation: Situation, keys: bool) -> None:
 
 
 def test_every_sentence_of_the_screen_itself_fits_the_smallest_screen_and_block_letters() -> None:
-    for text in (READY, UNFINISHED, NO_PULL_YET, WAITING, START_IT, LOST[0], OLD, f"{DOUBT}: r takes it again", FLASH):
+    for text in (
+        READY, UNFINISHED, NO_PULL_YET, NOTHING_RUNS, WAITING, START_IT, LOST[0], OLD, HELD, FITTED,
+        f"{DOUBT}: r takes it again", FLASH,
+    ):  # fmt: skip
         assert len(text) <= 80 - 6, text
         assert letter_lines(text, 154, 9) is not None, text
 
