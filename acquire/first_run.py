@@ -65,7 +65,8 @@ def lead(talk: Talk, steps: Steps, config: Path) -> int:
             talk.say("All commands: steadydraw --help")
             return 0
         if choice == 1:
-            talk.say("Starting the simulated bench ... (Ctrl+Q leaves it again)")
+            talk.say("Starting the simulated bench. It turns valve and blower by itself, as the screen asks.")
+            talk.say("Ctrl+Q leaves it again, and its results with it. One moment ...")
             code = steps.demo()
             talk.say("That was the simulated bench; its results are gone.\n" if code == 0 else "")
         elif choice == 2:

@@ -33,7 +33,7 @@ def hold_text(pull: ArchivedPull, held: PullHold) -> str:
     if not held.points:
         return "\n".join([*lines, "", verdict])
     rows: list[tuple[str, ...]] = [
-        ("step", f"lift {shown.lift_unit}", "target", "±band", "mean", "off", "sd", "/min", "far off", "in %", "")
+        ("step", f"lift {shown.lift_unit}", "target", "±band", "mean", "off", "sd", "/min", "worst", "in %", "")
     ]
     for one in held.points:
         hold = one.hold
@@ -75,7 +75,7 @@ def hold_text(pull: ArchivedPull, held: PullHold) -> str:
             *lines,
             "",
             columns(rows),
-            f"({unit}; off: mean less target; far off: the farthest sample; in %: inside)",
+            f"({unit}; off: mean less target; worst: the farthest sample; in %: inside)",
             "",
             *traces,
             *loose,

@@ -168,7 +168,7 @@ async def test_at_the_verdict_one_key_writes_the_flow_sheet_and_another_shows_ho
         await its.press("escape", "f")
         page = await until_ended(its)
         assert page.words[:3] == ["sheet", "2", "4"]
-        await its.sees("● The flow sheet is")
+        await its.sees("● The flow sheet is written")
         (sheet,) = (kept_archive.parent / "sheets").iterdir()
         assert sheet.name.startswith("Hollin_4V-117_")
         assert sheet.read_bytes().startswith(b"%PDF")
@@ -181,6 +181,9 @@ async def test_leaving_the_page_stops_its_command(kept_archive: Path) -> None:
         await its.until(lambda: page._process is not None, "the process")
         process = page._process
         assert process is not None
+        # a long wait is told from one that hangs
+        its.clock.push(40)
+        await its.sees("... at work for 4")
         await its.press("escape")
         await asyncio.wait_for(process.wait(), 20)
         assert process.returncode != 0

@@ -16,6 +16,7 @@ from acquire.values import Direction, PullKind
 READY_ENDS = {0: "● The bench is ready.", 1: "! The bench is not ready: the lines above say what to do."}
 HELD_ENDS = {0: "● The test pressure held.", 1: "! It did not hold at every step."}
 STEADY_ENDS = {0: "● It is not getting worse.", 1: "! The bench is getting less steady."}
+SHEET_ENDS = {0: "● The flow sheet is written: open it there, print it from there."}
 DONE = {0: "● Done."}
 
 
@@ -140,7 +141,7 @@ class CareKeys(PlaceScreen[None]):
             folder.mkdir(exist_ok=True)
             path = folder / f"{_for_a_file(its.subject)}_{its.started_utc[:10]}_{its.uid}.pdf"
             words = ["sheet", *pulls, "-o", str(path), "--db", str(archive)]
-            self.app.push_screen(RunScreen("Flow sheet", words, {0: f"● The flow sheet is {path}"}))
+            self.app.push_screen(RunScreen("Writing the flow sheet", words, SHEET_ENDS))
 
         self.dash.with_answer(self.dash.bench.archive_path, opened)
 

@@ -27,6 +27,7 @@ class RunScreen(PageScreen):
         self.words = list(words)
         self.lines: list[str] = []
         self.code: int | None = None
+        self._since_s = 0.0
         self._ends = ends
         self._to_read = to_read
         self._process: asyncio.subprocess.Process | None = None
@@ -35,7 +36,9 @@ class RunScreen(PageScreen):
         """What was said until now, and how it ended."""
         parts = [Content(line) for line in self.lines[-MOST_LINES:]]
         if self.code is None:
-            parts.append(Content.styled("... at work (Esc stops it)", "$faint"))
+            # a figure that goes on counting tells a long wait from one that hangs
+            waited = f" for {self.dash.now_s() - self._since_s:.0f} s"
+            parts.append(Content.styled(f"... at work{waited} (Esc stops it)", "$faint"))
         else:
             said = self._ends.get(self.code, f"! It ended with exit code {self.code}: see above.")
             parts += [Content(""), Content.styled(said, "bold $bad" if said.startswith("!") else "bold $good")]
@@ -43,7 +46,13 @@ class RunScreen(PageScreen):
 
     def on_mount(self) -> None:
         """Begin."""
+        self._since_s = self.dash.now_s()
+        self.set_interval(1, self._count)
         self.run_worker(self._run(), exit_on_error=False)
+
+    def _count(self) -> None:
+        if self.code is None:
+            self.query_one("#page-body", Static).update(self.body())
 
     async def _run(self) -> None:
         # unbuffered, or its lines would come all at once at the end
