@@ -145,6 +145,8 @@ async def test_mounts_are_told_apart_by_keys_and_studied(kept_archive: Path) -> 
         await its.sees("left out")
         await its.press("up", "up", "delete")
         assert screen.mounts() == ["3", "1"]
+        # two pulls are no study however they are put: it must not send from Space to Space
+        await its.sees("! 3 pulls or more are needed: Del takes one in again")
 
 
 async def test_one_head_pulled_once_is_not_enough_for_a_study(kept_archive: Path) -> None:
@@ -152,7 +154,7 @@ async def test_one_head_pulled_once_is_not_enough_for_a_study(kept_archive: Path
         await its.press("k")
         await its.sees("Check the bench")
         await its.press("6")
-        await its.sees("No head was pulled twice in one direction yet")
+        await its.sees("A study needs 3 pulls of one head in one direction (", "pull it twice, take it off")
 
 
 async def test_at_the_verdict_one_key_writes_the_flow_sheet_and_another_shows_how_it_held(kept_archive: Path) -> None:

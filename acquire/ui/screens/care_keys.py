@@ -7,7 +7,7 @@ from pathlib import Path
 from acquire.records import PullRow
 from acquire.ui.asked import as_run
 from acquire.ui.screens.asking import PickScreen
-from acquire.ui.screens.mounts import MountsScreen
+from acquire.ui.screens.mounts import LEAST, MountsScreen
 from acquire.ui.screens.place import PlaceScreen
 from acquire.ui.screens.run import RunScreen
 from acquire.ui.words import local_time
@@ -84,9 +84,14 @@ class CareKeys(PlaceScreen[None]):
         for row in rows:
             if row.kind == "lift" and row.outcome == "complete":
                 groups.setdefault((row.subject, row.direction), []).append(row)
-        several = [(key, sorted(its, key=lambda row: row.id)) for key, its in groups.items() if len(its) > 1]
+        several = [(key, sorted(its, key=lambda row: row.id)) for key, its in groups.items() if len(its) >= LEAST]
         if not several:
-            self.dash.say("No head was pulled twice in one direction yet: pull one, take it off, mount it again")
+            (most, way), its = max(groups.items(), key=lambda its: len(its[1]), default=(("", ""), []))
+            known = f" ({most} has {len(its)}, {way})" if its else ""
+            self.dash.say(
+                f"A study needs {LEAST} pulls of one head in one direction{known}: pull it twice, take it off, "
+                "mount it again, pull it once more"
+            )
             return
 
         def picked(index: int | None) -> None:

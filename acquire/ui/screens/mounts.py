@@ -7,6 +7,9 @@ from acquire.ui.keys import Place
 from acquire.ui.screens.listing import ListScreen
 from acquire.ui.words import local_time
 
+# two on one mount and one on another
+LEAST = 3
+
 
 class MountsScreen(ListScreen[list[str] | None]):
     """Pulls in order of time; each is left out, on the mount of the one before, or the first of a new mount.
@@ -52,6 +55,8 @@ class MountsScreen(ListScreen[list[str] | None]):
 
     def _wanting(self) -> str:
         words = self.mounts()
+        if sum(self.counts) < LEAST:
+            return f"! {LEAST} pulls or more are needed: Del takes one in again"
         if len(words) < 2:
             return "! Two mounts or more are needed: Space begins one"
         if not any("," in word for word in words):
