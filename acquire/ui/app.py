@@ -84,7 +84,8 @@ class Dashboard(App[int]):
         self._drawn_s = self.now_s()
         if self.bench_screen.is_mounted and self.bench_screen in self.screen_stack:
             self.bench_screen.draw()
-        screen = self.screen
+        # none is left while the dashboard closes
+        screen = self.screen_stack[-1] if self.screen_stack else None
         if isinstance(screen, PlaceScreen) and screen is not self.bench_screen and screen.is_mounted:
             screen.tell_lost(self.seen.lost(self._drawn_s)[0])
 
