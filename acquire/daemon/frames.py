@@ -20,6 +20,8 @@ from drivers.sample import Sample
 _WAITING = Standing("waiting")
 _LIVE_US = 1_000_000
 _TREND_US = 3_000_000
+# so many lines may be spoilt on the way
+_A_FEW = 2
 # a straight line that says less than this of what was shown is noise or swings about a mean
 _EXPLAINED = 0.5
 
@@ -72,8 +74,8 @@ class FrameMaker:
         self._water = config.water
         self.use({})
         self._trend = _Trend()
-        # by channel, when it was last live
-        self._out_of_range: dict[str, int] = {}
+        # by channel, what had come that was of no use when it was last live: out of range, not to be read
+        self._useless: dict[str, tuple[int, int]] = {}
         self._source_of = {channel: source for source in sources for channel in source.instrument.settings.channels}
 
     def use(self, calibrations: Mapping[str, Calibration]) -> None:
@@ -179,7 +181,8 @@ class FrameMaker:
             if source is None or reading is None or reading.typed or source.instrument.silence_is_normal:
                 continue
             if source.state in ("silent", "lost"):
-                return Silence(channel, reading.age_s, source.state == "lost", source.sentence)
+                return self._away(channel, reading, source)
+            self._useless[channel] = _useless(source.counts)
         return None
 
     def _silence(self, core: PullCore, readings: Mapping[str, Reading]) -> Silence | None:
@@ -191,12 +194,35 @@ class FrameMaker:
             slow = channel.startswith("room_")
             source = self._source_of[channel]
             if reading.state == "live":
-                self._out_of_range[channel] = source.counts.out_of_range
+                self._useless[channel] = _useless(source.counts)
             if reading.value is None or (reading.state != "live" and not slow):
-                # what came since, or before the first reading, was not in range
-                outside = source.state == "live" and source.counts.out_of_range > self._out_of_range.get(channel, 0)
-                return Silence(channel, reading.age_s, reading.state == "lost", source.sentence, outside)
+                return self._away(channel, reading, source)
         return None
+
+    def _away(self, channel: str, reading: Reading, source: Source) -> Silence:
+        """Why there is no reading: by what came since the last one, or before the first."""
+        out_of_range, unreadable = _useless(source.counts)
+        then = self._useless.get(channel, (0, 0))
+        return Silence(
+            channel,
+            reading.age_s,
+            reading.state == "lost",
+            _trouble(source) if source.state == "lost" else "",
+            outside=source.state == "live" and out_of_range > then[0],
+            unreadable=unreadable > then[1] + _A_FEW,
+        )
+
+
+def _useless(counts: Counts) -> tuple[int, int]:
+    return counts.out_of_range, counts.garbage_lines + counts.overlong + counts.not_finite
+
+
+def _trouble(source: Source) -> str:
+    """What is wrong with a port, to follow its instrument's name: the port's own name is not read at the bench."""
+    its = source.instrument
+    said = source.sentence.removeprefix(f"{its.name}: ").rstrip(".")
+    port = f"{its.settings.port} "
+    return f" {said.removeprefix(port)}" if said.startswith(port) else f": {said}"
 
 
 def nothing_shown(convention: Convention) -> Frame:

@@ -23,7 +23,10 @@ def sentence(silence: Silence) -> str:
     [
         (Silence("lift", 2.4, False), "Lift indicator silent for 2 s: check its cable."),
         (Silence("lift", None, False), "Lift indicator: no reading yet. Check its cable and port."),
-        (Silence("test_pressure", 3.0, True, "COM3 is gone: plug it in"), "COM3 is gone: plug it in"),
+        (
+            Silence("test_pressure", 3.0, True, " is not there: plug the device in"),
+            "Test pressure transducer is not there: plug the device in.",
+        ),
         (
             Silence("meter_pressure", 3.0, False, "", True),
             "Stop the blower, fit a larger meter range: the pressure is beyond its transducer.",

@@ -7,7 +7,7 @@ from typing import Any, get_args
 
 import pytest
 
-from acquire.config import Display
+from acquire.config import Display, parse_config
 from acquire.daemon.frames import FrameMaker
 from acquire.daemon.guide import Guidance, Silence, Trend
 from acquire.flow.meter_range import range_fault
@@ -20,7 +20,7 @@ from drivers.base import Counts, Instrument
 from drivers.sample import Sample
 from tests.ui.fake import point
 from tests.whole.test_pulls import request
-from tests.whole.virtual import demo_config
+from tests.whole.virtual import demo_config, demo_text
 
 IN, INH2O = INCH_M, 249.08891
 CONFIG = demo_config()
@@ -204,8 +204,14 @@ TABLE: list[tuple[str, Guide, Situation, str]] = [
      "Lift indicator silent for 2 s: check its cable."),
     ("never heard", guide(Stand(), Silence("test_pressure", None, False)), "signal_lost",
      "Test pressure transducer: no reading yet. Check its cable and port."),
-    ("port gone", guide(Stand(), Silence("meter_pressure", 3.0, True, "COM3 is gone: plug it in.")), "signal_lost",
-     "COM3 is gone: plug it in."),
+    ("port gone", guide(Stand(), Silence("meter_pressure", 3.0, True, " is not there: plug the device in")),
+     "signal_lost", "Meter pressure transducer is not there: plug the device in."),
+    ("ports cannot be told apart", guide(Stand(), Silence("lift", 3.0, True, ": usb://0403:6001 is both: unplug one")),
+     "signal_lost", "Lift indicator: usb://0403:6001 is both: unplug one."),
+    ("set to millimetres", guide(Stand(), Silence("lift", 3.0, False, unreadable=True)), "signal_lost",
+     "Lift indicator sends what cannot be read: check its units and its baud rate."),
+    ("set to millimetres before a pull", guide(None, Silence("lift", None, False, unreadable=True)), "signal_lost",
+     "Lift indicator sends what cannot be read: check its units and its baud rate."),
     ("over range", guide(Stand(), Silence("meter_pressure", 3.0, False, "", True)), "signal_lost",
      "Stop the blower, fit a larger meter range: the pressure is beyond its transducer."),
     ("over range, lift", guide(Stand(), Silence("lift", 3.0, False, "", True)), "signal_lost",
@@ -314,6 +320,44 @@ def test_a_silent_instrument_is_said_before_a_pull_begins() -> None:
     )
     frames, now = maker(lift_indicator="opening")
     assert frames.frame(17_000_000, now, None, None, None, "").guide.situation == "no_pull"
+
+
+def test_a_port_that_is_gone_is_said_by_the_instruments_name_not_the_ports() -> None:
+    port = "/dev/serial/by-id/usb-FTDI_FT232R_USB_UART_A50285BI-if00-port0"
+    text = demo_text().replace("/dev/lift_indicator", port)
+    sources = [Source(its) for its in parse_config(text, "bench.toml").make_instruments()]
+    lift = next(its for its in sources if its.instrument.name == "lift_indicator")
+    frames = FrameMaker(CONFIG, sources)
+    for sentence, said in (
+        (f"lift_indicator: {port} is not there: plug the device in, or correct the port",
+         "Lift indicator is not there: plug the device in, or correct the port."),
+        ("lift_indicator: the computer's ports cannot be listed: unplug and plug in the device",
+         "Lift indicator: the computer's ports cannot be listed: unplug and plug in the device."),
+    ):  # fmt: skip
+        lift.state, lift.sentence = "lost", sentence
+        assert frames.frame(20_000_000, {}, None, None, None, "").guide.sentence == said
+
+
+@pytest.mark.parametrize("in_pull", [False, True])
+def test_an_indicator_that_sends_what_is_no_line_of_its_own_is_not_called_silent(in_pull: bool) -> None:
+    frames, now = maker()
+    lift = Source(next(its for its in CONFIG.make_instruments() if its.name == "lift_indicator"))
+    frames._source_of["lift"] = lift
+    core = PullCore(CONFIG, request()) if in_pull else None
+    lift.counts.garbage_lines = 7
+
+    def said(t_us: int, state: str) -> str:
+        lift.state = state
+        for channel in ("test_pressure", "meter_pressure"):
+            now[channel] = Sample(channel, t_us, 0.0, now[channel].source)
+        return frames.frame(t_us, now, core, None, None, "").guide.sentence
+
+    # lines spoilt before it was last heard say nothing of now, nor does one that a plug spoils
+    assert not said(10_100_000, "live").startswith("Lift")
+    lift.counts.garbage_lines += 1
+    assert said(13_000_000, "silent") == "Lift indicator silent for 3 s: check its cable."
+    lift.counts.garbage_lines += 30
+    assert said(13_000_000, "silent").startswith("Lift indicator sends what cannot be read")
 
 
 def test_a_record_that_cannot_be_written_comes_before_everything() -> None:
