@@ -1,3 +1,4 @@
+import re
 from itertools import combinations
 from typing import get_args
 
@@ -193,11 +194,41 @@ async def test_the_screen_looks_as_it_did(scene: str, size: tuple[int, int], sna
     async with stand(size, SNAPSHOTS[scene], besides=besides, screen=MINE) as its:
         if besides:
             await its.sees("takes it again", "⠒ ⠒ pull 7")
-        night = its.text()
+        night, shades = its.text(), shaded(its)
         await its.press("d")
+        assert its.app.theme == "daylight"
         assert its.text() == night  # daylight changes colours, not a single sign
+        await its.until(lambda: shaded(its) == shades, f"the same meaning of every colour as by night: {shades}")
         assert isinstance(its.app.screen, BenchScreen)
         assert night == snapshot
+        assert shades == snapshot(name="colours")
+
+
+def shaded(its: Stand) -> str:
+    """What stands out by colour, row by row, each with the meaning of its colour in the theme that is on."""
+    v, theme = its.app.theme_variables, its.app.current_theme
+    fills = {v["good"]: "on good", v["act-fill"]: "on act", v["bad"]: "on bad"}
+    texts = {v[name]: name for name in ("good", "act", "bad", "faint", "rule")}
+    rows: list[str] = []
+    for strip in its.app.screen._compositor.render_strips():
+        runs: list[list[str]] = []
+        for segment in strip:
+            style = segment.style
+            if style is None or style.color is None or style.bgcolor is None or not segment.text.strip():
+                continue
+            fore, back = style.color.get_truecolor().hex, style.bgcolor.get_truecolor().hex
+            assert back in fills or back in (theme.background, theme.panel), (segment.text, back)
+            name = fills.get(back) or texts.get(fore, "")
+            assert name or fore == theme.foreground, (segment.text, fore)
+            # how a figure or a curve is drawn is seen in the text
+            text = re.sub(r"(?:[^\w\s.,:;+()±%?!/'-]+\s*)+", "# ", " ".join(segment.text.split())).strip()
+            if runs and runs[-1][0] == name:
+                runs[-1][1] += f" {text}"
+            else:
+                runs.append([name, text])
+        row = "  ".join(f"{name}: {text}" for name, text in runs if name not in ("", "rule"))
+        rows += [row] if row and row not in rows[-1:] else []
+    return "\n".join(rows)
 
 
 DRAWN = set("─▏│┄└┌┤▒░▂▅ ")
