@@ -1,13 +1,13 @@
 """Walks the dashboard's screens on the simulated bench by keys, and keeps each as text, to be read by a person.
 
-``python -m tests.walk FOLDER [--sizes 80x24,160x50] [--theme daylight] [--speed 12]``; about three
+``python -m tests.walk FOLDER [--sizes 80x24,160x50] [--theme daylight] [--speed 12]``; about four
 minutes. The first size is the smallest, where every sentence is plain text. Set NO_COLOR as for a terminal, and
 ``--svg`` for pictures with their colours.
 """
 
 import argparse
 import asyncio
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from contextlib import ExitStack
 from pathlib import Path
 
@@ -17,6 +17,7 @@ from acquire.client import Client, this_screen
 from acquire.config import parse_config
 from acquire.demo.plan import demo_templates
 from acquire.demo.run import daemon_on, demo_config_text, operator_follows, simulated_bench
+from acquire.records import Frame
 from acquire.sessions.recorded import RecordedBench
 from acquire.ui.app import Dashboard
 from acquire.ui.screens.form import FormScreen
@@ -28,10 +29,18 @@ LONGEST_S = 180.0
 class Walk:
     """One person at the keys, who writes down every screen."""
 
-    def __init__(self, app: Dashboard, pilot: Pilot[int], out: Path, sizes: list[tuple[int, int]], svg: bool) -> None:
-        self.app, self.pilot = app, pilot
+    def __init__(
+        self, app: Dashboard, pilot: Pilot[int], office: Client, out: Path, sizes: list[tuple[int, int]], svg: bool
+    ) -> None:
+        self.app, self.pilot, self.office = app, pilot, office
         self._out, self._sizes, self._svg = out, sizes, svg
         self._count = 0
+        self._still = False
+        self._hear, app.hear = app.hear, self._hear_unless_still  # type: ignore[method-assign]
+
+    def _hear_unless_still(self, item: object) -> None:
+        """The bench goes on while a screen is kept in every size; the screen does not."""
+        self._hear(self.app.seen.frame if self._still and isinstance(item, Frame) else item)
 
     def _rows(self) -> list[str]:
         return [strip.text.rstrip() for strip in self.app.screen._compositor.render_strips()]
@@ -39,6 +48,7 @@ class Walk:
     async def keep(self, name: str) -> None:
         """This screen, at every size; back to the first, at which the walk is made."""
         self._count += 1
+        self._still = True
         for width, height in self._sizes:
             await self.pilot.resize_terminal(width, height)
             await self.pilot.pause(0.15)
@@ -51,6 +61,7 @@ class Walk:
         if len(self._sizes) > 1:
             await self.pilot.resize_terminal(*self._sizes[0])
         print(f"{self._count:02d} {name}: {self.app.seen.frame.guide.sentence if self.app.seen.frame else ''}")
+        self._still = False
 
     async def until(self, there: Callable[[], bool], what: str) -> None:
         """Wait for it."""
@@ -82,8 +93,8 @@ class Walk:
         await self.see(words)
         await self.keep(name)
 
-    async def begin(self, name: str) -> None:
-        """Keep the form, begin, keep each situation once, and the verdict."""
+    async def begin(self, name: str, in_it: "Callable[[Walk], Awaitable[None]] | None" = None) -> None:
+        """Keep the form, begin, keep each situation once, and the verdict; ``in_it``: what else to do in the pull."""
         await self.until(lambda: isinstance(self.app.screen, FormScreen), "the form")
         await self.keep(f"{name}, form")
         await self.press("f2")
@@ -93,6 +104,9 @@ class Walk:
             if situation not in seen:
                 seen.add(situation)
                 await self.keep(f"{name}, {situation.replace('_', ' ')}")
+            if in_it is not None and situation == "hold_settling":
+                await in_it(self)
+                in_it = None
             await self.pilot.pause(0.1)
         await self.pilot.pause(1.0)
         await self.keep(f"{name}, verdict")
@@ -112,6 +126,20 @@ class Walk:
         await self.press("escape")
 
 
+async def questions(its: Walk) -> None:
+    """What is asked in a pull, answered with no; paused meanwhile, or the pull would be over."""
+    await its.go("p", "PAUSED", "paused")
+    await its.go("m", "Which meter range", "meter ranges")
+    await its.press("escape")
+    await its.go("x", "Abort this pull?", "abort")
+    await its.press("escape")
+    await asyncio.to_thread(its.office.take_command)
+    await its.go("", "Watching: office is in command", "watching")
+    await its.press("c")
+    await its.until(lambda: not its.app.bench_screen.watching, "the command")
+    await its.press("p")
+
+
 async def walk(its: Walk) -> None:
     """From the first screen to looking back."""
     await its.see("Between pulls")
@@ -128,8 +156,11 @@ async def walk(its: Walk) -> None:
     await its.press("2", "f2", "right")
     await its.begin("leakage run")
     await its.pick("t", "Which template?", "2")
-    await its.press(*"H-1")
-    await its.begin("first pull")
+    await its.go("f4", "Keep this set-up", "name of a template")
+    await its.press("escape", *"H-1")
+    await its.go("f1", "In the form of a new pull", "form, help")
+    await its.press("escape")
+    await its.begin("first pull", in_it=questions)
     await its.read("h", "did it hold")
     await its.read("f", "flow sheet")
     await its.press("a")
@@ -175,7 +206,7 @@ async def run(out: Path, sizes: list[tuple[int, int]], daylight: bool, speed: fl
         seated = Client.find(screen=this_screen("walk"))
         app = Dashboard(seated, open_session=lambda session_id: RecordedBench(out / "archive.db", session_id))
         async with app.run_test(size=sizes[0]) as pilot:
-            its = Walk(app, pilot, out, sizes, svg)
+            its = Walk(app, pilot, Client.find(screen=this_screen("office")), out, sizes, svg)
             if daylight:
                 app.switch_theme()
             await walk(its)
