@@ -174,11 +174,11 @@ class Guidance:
         if awaited == "test_pressure":
             return _say("type_value", taken + self._type_pressure(core, step), wants)
         if pressure is not None and "test_pressure" not in core.typed:
-            off_pa, band_pa = step.test_pressure_pa - pressure, step.test_pressure_pa * settling.test_pressure_band
-            if "test pressure" in core.standing().missing:
-                # at the very edge it would wait there for ever: the judgement lets it in a little farther inside
-                band_pa *= ENTER_SHARE
-            if not inside(off_pa, band_pa):
+            off_pa, judged = step.test_pressure_pa - pressure, core.standing()
+            band_pa = step.test_pressure_pa * settling.test_pressure_band
+            out = "test pressure" in judged.missing
+            # at the very edge it would wait there for ever: the judgement lets it in a little farther inside
+            if not inside(off_pa, band_pa * ENTER_SHARE if out else band_pa) and (out or judged.state == "waiting"):
                 goal = self.pressure(step.test_pressure_pa)
                 plate = "" if core.with_valve or pressure > step.test_pressure_pa / 4 else self._plate(wants)
                 if off_pa > 0:

@@ -27,6 +27,7 @@ CONFIG = demo_config()
 STEP = Step(0.3 * IN, 28 * INH2O)
 TAKEN = point(1, 121.7)
 ZEROS = Zeros(0, 0.0, 0.0, 0.0)
+OUT = Standing("moving", ("test pressure",))
 
 
 @dataclass
@@ -128,14 +129,19 @@ TABLE: list[tuple[str, Guide, Situation, str]] = [
     ("zeros again, quiet", guide(Stand("zero_after")), "hold_zero", "Hold: reading the zeros again."),
     ("valve too far closed", guide(Stand(lift_in=0.287)), "open_valve", "Open the valve to 0.300 in: 0.013 more."),
     ("valve too far open", guide(Stand(lift_in=0.4)), "close_down", "Close the valve to 0.300 in: 0.100 back."),
-    ("pressure low", guide(Stand(pressure_inh2o=26.9)), "raise_pressure",
+    ("pressure low", guide(Stand(pressure_inh2o=26.9, standing_now=OUT)), "raise_pressure",
      "Raise the test pressure to 28.0 inH2O: 1.1 more."),
-    ("pressure high", guide(Stand(pressure_inh2o=30.0)), "lower_pressure",
+    ("pressure low, not yet judged",
+     guide(Stand(pressure_inh2o=26.9, standing_now=Standing("waiting", ("signal",)))), "raise_pressure",
+     "Raise the test pressure to 28.0 inH2O: 1.1 more."),
+    ("one reading of the pressure strays from a narrow band", guide(Stand(pressure_inh2o=28.6)), "hold_settling",
+     "Hold: flow still settling, about 4 s."),
+    ("pressure high", guide(Stand(pressure_inh2o=30.0, standing_now=OUT)), "lower_pressure",
      "Lower the test pressure to 28.0 inH2O: 2.0 less."),
     ("lift before pressure", guide(Stand(lift_in=0.2, pressure_inh2o=20.0)), "open_valve",
      "Open the valve to 0.300 in: 0.100 more."),
     ("plate to fit", guide(Stand(asked_kind="leakage", with_valve=False, step=Step(None, 10 * INH2O), lift_in=None,
-                                 pressure_inh2o=0.0)), "raise_pressure",
+                                 pressure_inh2o=0.0, standing_now=OUT)), "raise_pressure",
      "Fit the blank plate. Raise the test pressure to 10.0 inH2O: 10.0 more."),
     ("lift just came", guide(Stand(standing_now=Standing("moving", ("lift",)))), "hold_moving",
      "Hold: lift not yet still."),
