@@ -7,6 +7,7 @@ from rich.color import Color, ColorSystem
 from syrupy.assertion import SnapshotAssertion
 from textual.theme import Theme
 
+from acquire.client import Lost
 from acquire.records import Situation, Wants
 from acquire.ui.look import GLYPHS, TONES, flow_out, pressure_out
 from acquire.ui.screens.bench import BenchScreen
@@ -14,7 +15,7 @@ from acquire.ui.show import strips
 from acquire.ui.themes import DAYLIGHT, NIGHT
 from acquire.ui.words import MISSING_WORDS, figure, half_width
 from acquire.values import Missing, Standing
-from tests.ui.fake import IN, SUMMARY, TARGET_PA, ended_view, frame, pull_view, reading
+from tests.ui.fake import IN, SUMMARY, TARGET_PA, ended_view, frame, pull_view, reading, request
 from tests.ui.helpers import Stand, stand
 from tests.ui.test_company import DOUBTED, MINE
 
@@ -260,3 +261,29 @@ async def test_everything_that_is_painted_can_be_read_in_both_themes(scene: str)
             await its.press("d")
             its.app.tick()
             await its.pilot.pause()
+
+
+async def test_every_other_screen_can_be_read_in_both_themes() -> None:
+    async with stand((100, 30), HOLD, last=request()) as its:
+
+        async def readable(what: str, *themes: str) -> None:
+            for theme in themes or ("daylight", "night"):
+                its.app.theme = theme
+                its.app.tick()
+                await its.pilot.pause()
+                for text, fore, back in painted(its):
+                    assert contrast(fore, back) >= 4.5, (what, theme, text, fore, back)
+
+        for key, what in (("question_mark", "help"), ("m", "a list"), ("x", "a question")):
+            await its.press(key)
+            await readable(what)
+            await its.press("escape")
+        await its.show(frame(1.0))
+        await its.press("n")
+        await its.sees("Intake valve diameter     in")
+        await readable("the form")
+        await its.press("f2", "f4")
+        await its.sees("Every pull belongs to a head", "Keep this set-up")
+        its.bench.play(Lost("gone"))
+        await its.sees("No word from the bench")
+        await readable("a name over a form with a fault, with the daemon lost", "night")
