@@ -9,7 +9,7 @@ from acquire.ui.screens.form import FormScreen
 from acquire.ui.screens.mounts import MountsScreen
 from acquire.ui.screens.pages import HelpScreen, PageScreen
 from acquire.ui.screens.place import PlaceScreen
-from tests.ui.fake import frame, pull_view, request
+from tests.ui.fake import frame, pull_view, request, row
 from tests.ui.helpers import stand
 
 SCREENS: dict[Place, type[PlaceScreen[Any]]] = {
@@ -81,6 +81,16 @@ async def test_a_question_mark_opens_help_on_every_screen() -> None:
             await its.sees("Keys and signs")
             await its.press("escape", "escape")
             await its.until(lambda: isinstance(its.app.screen, BenchScreen), "the bench")
+        # and where a question mark is text, F1
+        for screen, key in ((MountsScreen([row(1), row(2)]), "question_mark"), (NameScreen("A name"), "f1")):
+            its.app.push_screen(screen)
+            await its.until(lambda screen=screen: its.app.screen is screen, "the screen")  # type: ignore[misc]
+            await its.press(key)
+            await its.until(lambda: isinstance(its.app.screen, HelpScreen), "help")
+            its.app.tick()
+            assert {"mounts": "Where mounts are told apart", "name": "At a name to type"}[screen.place] in its.rows()[1]
+            await its.press("escape", "escape")
+            await its.until(lambda: isinstance(its.app.screen, BenchScreen), "the bench")
 
 
 async def test_help_opens_in_the_form_on_an_empty_field_and_by_f1_in_a_text() -> None:
@@ -97,3 +107,31 @@ async def test_help_opens_in_the_form_on_an_empty_field_and_by_f1_in_a_text() ->
         await its.until(lambda: form.values["identifier"] == "H?", "a typed question mark")
         await its.pilot.press("f1")
         await its.sees("Keys and signs")
+
+
+async def test_a_page_scrolls_by_half_of_what_is_seen() -> None:
+    bar = " ▁▂▃▄▅▆▇█"
+    async with stand((80, 24), frame(pull=pull_view(2))) as its:
+        await its.press("question_mark")
+        await its.sees("Keys and signs")
+        before = its.rows()
+        await its.press("down")
+        await its.until(lambda: its.rows() != before, "to scroll")
+        assert its.rows()[1].rstrip(bar) == before[1 + (24 - 2) // 2].rstrip(bar)
+        await its.press("pageup")
+        await its.until(lambda: its.rows()[1:-1] == before[1:-1], "to scroll back")
+
+
+async def test_a_screen_is_resized_at_any_time_and_keeps_its_keys() -> None:
+    async with stand(first=frame(pull=pull_view(2))) as its:
+        for count, key in enumerate(("question_mark", "m"), 1):
+            await its.press(key)
+            opened = its.app.screen
+            for height, width in ((10, 40), (70, 250), (24, 80)):
+                await its.pilot.resize_terminal(width, height)
+                await its.until(lambda height=height: len(its.rows()) == height, "the size")  # type: ignore[misc]
+                await its.show(frame(count + height / 100, pull=pull_view(3)))
+                assert its.app.screen is opened
+                assert max(map(len, its.rows())) <= width
+            assert "? help" in its.text()
+            await its.press("escape")
