@@ -36,8 +36,9 @@ def pull_beside(archive: Pulls, pull_id: int, other_id: int | None = None) -> Pu
 
     Choices: the same head before other heads of its model, each the newest
     first. Pulls of unlike convention or reference, and simulated beside
-    measured ones, are no shadow: their curves do not lie on one scale. Raises
-    ``ArchiveError``.
+    measured ones, are no shadow: their curves do not lie on one scale. Where
+    there is none, points are doubted beside the same head's newest pull of the
+    other direction. Raises ``ArchiveError``.
     """
     present = archive.pull(pull_id)
     if present.request.kind != "lift":
@@ -46,7 +47,10 @@ def pull_beside(archive: Pulls, pull_id: int, other_id: int | None = None) -> Pu
     other = _other(archive, present, choices, other_id)
     points = seen(present.points)
     if other is None:
-        return PullBeside(pull_id=pull_id, choices=choices, doubt=doubt(points))
+        # nothing to draw beneath it; but the head's other direction knows where its curve bends
+        against = _other_way(archive, present, choices) if other_id is None else None
+        found = doubt(points, seen(against.points), other_way=True) if against is not None else doubt(points)
+        return PullBeside(pull_id=pull_id, choices=choices, doubt=found)
     way = other.request.direction != present.request.direction
     shadow = Shadow(of=_choice(_row_of(other), present), points=_points(other))
     found = doubt(points, seen(other.points), way)
@@ -91,6 +95,12 @@ def _other(
         if _one_scale(pull, present) and _alike(pull, present):
             return pull
     return None
+
+
+def _other_way(archive: Pulls, present: ArchivedPull, choices: tuple[ShadowChoice, ...]) -> ArchivedPull | None:
+    same_head = [its.pull_id for its in choices if its.relation == "same head, other direction"]
+    pull = archive.pull(max(same_head)) if same_head else None
+    return pull if pull is not None and _one_scale(pull, present) else None
 
 
 def _one_scale(one: ArchivedPull, other: ArchivedPull) -> bool:

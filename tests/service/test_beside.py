@@ -112,6 +112,22 @@ def test_a_wrong_point_is_doubted_beside_the_shadow_that_was_chosen() -> None:
     assert chosen.shadow.of.relation == "same head, other direction"
 
 
+def test_without_a_shadow_a_wrong_point_is_doubted_beside_the_heads_other_direction() -> None:
+    # with four points its neighbours do not tell yet: the curve may begin to bend there
+    wrong = present(its=points(1.02, wrong=2)[:4])
+    assert pull_beside(Held(wrong), NEW).doubt is None
+    said = pull_beside(Held(wrong, pull(1, direction="exhaust", its=points(0.7))), NEW)
+    assert said.shadow is None
+    assert said.doubt is not None
+    assert (said.doubt.step, said.doubt.beside) == (2, "the other direction")
+    # another head's says nothing, nor does one on another scale
+    reference = CONFIG.reference.model_copy(update={"test_pressure_pa": 25 * 249.08891})
+    elsewhere = CONFIG.model_copy(update={"reference": reference})
+    for other in (pull(1, "A-2", direction="exhaust", its=points(0.7)),
+                  replace(pull(1, direction="exhaust", its=points(0.7)), config=elsewhere)):  # fmt: skip
+        assert pull_beside(Held(wrong, other), NEW).doubt is None
+
+
 def test_what_does_not_lie_on_one_scale_is_no_shadow() -> None:
     reference = CONFIG.reference.model_copy(update={"test_pressure_pa": 25 * 249.08891})
     elsewhere = CONFIG.model_copy(update={"reference": reference})
