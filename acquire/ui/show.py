@@ -104,10 +104,11 @@ def curve_view(
         value = step.step.lift_m if with_lift else step.step.test_pressure_pa
         return from_si(value or 0.0, unit, bench.water)
 
-    points = []
+    points, earlier = [], []
     for step in pull.steps:
         if step.points and step.state != "skipped":
-            point = max(step.points, key=lambda p: p.take)
+            *before, point = sorted(step.points, key=lambda p: p.take)
+            earlier += [(across(step), from_si(p.flow.flow_m3_s, bench.display.flow)) for p in before]
             flow = from_si(point.flow.flow_m3_s, bench.display.flow)
             half = from_si(point.flow.half_width_95_m3_s, bench.display.flow)
             points.append(CurvePoint(across(step), flow, half, point.settled))
@@ -117,8 +118,9 @@ def curve_view(
     doubted_x = across(pull.steps[doubted]) if doubted is not None and doubted < len(pull.steps) else None
     # the flow through a closed valve is none; a plate's is stated alike at every test pressure
     view = CurveView(
-        name, unit, decimals(unit), bench.display.flow, x_max, tuple(points), doubted_x, from_zero=with_lift
-    )
+        name, unit, decimals(unit), bench.display.flow, x_max, tuple(points), doubted_x,
+        from_zero=with_lift, earlier=tuple(earlier),
+    )  # fmt: skip
     if shadow is None or not with_lift:
         return view
     beneath = tuple(

@@ -19,7 +19,10 @@ class CurvePoint:
 
 @dataclass(frozen=True, slots=True)
 class CurveView:
-    """All that the curve shows; ``x_max`` is the end of the schedule, ``from_zero`` that it begins at no flow."""
+    """All that the curve shows; ``x_max`` is the end of the schedule, ``from_zero`` that it begins at no flow.
+
+    ``earlier``: the takes before those in force, as (x, flow).
+    """
 
     x_name: str
     x_unit: str
@@ -31,11 +34,12 @@ class CurveView:
     shadow: tuple[tuple[float, float], ...] = ()
     shadow_name: str = ""
     from_zero: bool = True
+    earlier: tuple[tuple[float, float], ...] = ()
 
 
 class CurvePlot(Canvas):
-    """Points as filled or hollow marks on a line, intervals as upright dots where they reach beyond the mark;
-    an earlier pull in fewer dots.
+    """Points as marks on a line, filled where they settled, intervals as upright dots where they reach beyond the
+    mark; earlier takes as rings beside it, an earlier pull in fewer dots.
     """
 
     def __init__(self, *, id: str) -> None:
@@ -52,7 +56,7 @@ class CurvePlot(Canvas):
         rows, columns = height - 2, width - 7
         if rows < 2 or columns < 10:
             return []
-        highest = [p.flow + p.half for p in view.points] + [flow for _, flow in view.shadow]
+        highest = [p.flow + p.half for p in view.points] + [flow for _, flow in (*view.shadow, *view.earlier)]
         top = _round_up(max(highest, default=0.0))
         # the last column stays blank
         dots, shadow = Dots(columns - 1, rows), Dots(columns - 1, rows)
@@ -67,6 +71,9 @@ class CurvePlot(Canvas):
             here = place(x, flow)
             shadow.line(*last, *here, every=2)
             last = here
+        for x, flow in view.earlier:
+            across, down = place(x, flow)
+            marks[down // 4, across // 2] = ("○", "$faint")
         before: tuple[int, int] | None = (0, dots.height - 1) if view.from_zero else None
         for point in view.points:
             here = place(point.x, point.flow)
@@ -99,7 +106,8 @@ def _last(view: CurveView) -> list[Span]:
         return []
     point = view.points[-1]
     half = f"{point.half:.1f}" if point.half >= 0.05 else f"{point.half:.2f}"
-    return [(f"{point.flow:.1f} ±{half} ", "$good")]
+    # the highest one, which need not be the newest
+    return [(f"{point.x:.{view.x_digits}f}: {point.flow:.1f} ±{half} ", "$good")]
 
 
 def _round_up(value: float) -> float:
