@@ -27,6 +27,8 @@ _UNEVEN_REL = 0.006
 _UNEVEN_RATIO_REL = 0.006
 # a second take within this of the first, besides both scatters, says that the point is what the head does
 _SAME_AGAIN_REL = 0.005
+# but so far off at one lift alone lies no head: a meter range, a plug or a hose is wrong (common practice, no source)
+_NO_HEAD = 0.15
 _BEND_LENGTH = 1.0
 # wide enough to leave the height free, small enough to keep the matrix well conditioned
 _ANY_HEIGHT = 3.0
@@ -85,7 +87,7 @@ def _same_again(takes: Sequence[Point]) -> bool:
 
 
 def doubt(points: Sequence[Seen], other: Sequence[Seen] = (), other_way: bool = False) -> Doubt | None:
-    """The point that is most in doubt, if one is; a confirmed one never is.
+    """The point that is most in doubt, if one is; a confirmed one only where no head can be so far off.
 
     ``other``: an earlier pull; ``other_way``: it is of the other direction.
     What it says counts first: it names the wrong one of two neighbours more surely.
@@ -101,9 +103,13 @@ def _fallen(points: Sequence[Seen]) -> Doubt | None:
     below, last = points[-2:]
     off = math.log(last.area_m2 / below.area_m2)
     sd = math.hypot(below.scatter_rel, last.scatter_rel, _UNEVEN_REL)
-    if last.confirmed or off >= -LIMIT * sd:
+    if off >= -LIMIT * sd or _believed(last, off):
         return None
     return Doubt(step=last.step, off_rel=math.expm1(off), deviations=off / sd, beside="the lift below")
+
+
+def _believed(its: Seen, off: float) -> bool:
+    return its.confirmed and abs(off) < _NO_HEAD
 
 
 def _ratios(points: Sequence[Seen], other: Sequence[Seen]) -> list[Seen]:
@@ -130,7 +136,7 @@ def _odd(points: Sequence[Seen], beside: Beside) -> Doubt | None:
     worst = int(np.argmax(np.abs(off / sd)))
     its, deviations = points[worst], float(off[worst] / sd[worst])
     # the largest only: it pulls its neighbours out of line with it
-    if abs(deviations) <= LIMIT or its.confirmed:
+    if abs(deviations) <= LIMIT or _believed(its, float(off[worst])):
         return None
     return Doubt(step=its.step, off_rel=math.expm1(float(off[worst])), deviations=deviations, beside=beside)
 

@@ -104,6 +104,20 @@ def test_a_second_take_that_agrees_ends_the_doubt() -> None:
     assert doubt(points) is None
 
 
+def test_what_no_head_does_stays_in_doubt_however_often_it_is_taken() -> None:
+    # as with a meter range that is not the one that is told: a third of the flow, again and again
+    points = curve(wrong=4, by=-0.66)
+    points[4] = replace(points[4], confirmed=True)
+    for other in ([], curve()):
+        said = doubt(points, other)
+        assert said is not None
+        assert said.step == 4
+    last = [*curve()[:4], replace(points[4], confirmed=True)]
+    its = doubt(last[3:])
+    assert its is not None
+    assert its.beside == "the lift below"
+
+
 @given(st.floats(0.2, 5.0), st.integers(2, 7), st.floats(-0.1, 0.1))
 def test_the_bench_s_own_error_is_nobody_s_doubt(factor: float, wrong: int, by: float) -> None:
     plain, scaled = curve(wrong=wrong, by=by), curve(factor, wrong, by)
