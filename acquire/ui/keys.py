@@ -97,7 +97,7 @@ KEYS: tuple[Key, ...] = (
            "Write the flow sheet of this head, with its newest pull of the other direction", VERDICT),
     _bench("other_way", ("o",), "o", "other direction", "Same head, other direction of flow", VERDICT),
     _bench("same_again", ("a",), "a", "again", "Same head, same direction once more", VERDICT),
-    _bench("evidence", ("h",), "h", "held?", "How the test pressure held in this pull, step by step", VERDICT),
+    _bench("evidence", ("h",), "h", "did it hold?", "How the test pressure held in this pull, step by step", VERDICT),
     _bench("templates", ("t",), "t", "templates", "Start from a template", BETWEEN),
     Key("resume", ("u",), "u", "unfinished", "Go on with an unfinished pull", frozenset({"bench"}), BETWEEN,
         commands=True),

@@ -16,7 +16,7 @@ def verdict_lines(frame: Frame, bench: BenchSummary, width: int, most: int) -> l
         return []
     first, last = _counted(pull), _came_of_it(pull, bench)
     if not pull.marks:
-        return [first, [("● no marks", "$good")], *last]
+        return [first, [("● nothing doubtful in it", "$good")], *last]
     marks = [textwrap.wrap(f"! {mark.sentence}", width, subsequent_indent="  ") for mark in pull.marks]
     room = max(1, most - 1 - len(last))
     while len(marks) > 1 and sum(map(len, marks)) > room - (len(marks) < len(pull.marks)):
@@ -38,7 +38,8 @@ def _counted(pull: PullView) -> Line:
     counts = f"   {taken} of {len(pull.steps)} steps taken"
     counts += f", {skipped} skipped" if skipped else ""
     counts += f", {typed} typed" if typed else ""
-    counts += f", {by_hand} not settled" if by_hand else ", all settled" if taken and not typed else ""
+    each = "all" if whole else "those"
+    counts += f", {by_hand} not settled" if by_hand else f", {each} settled" if taken and not typed else ""
     return [(head, "bold $good" if whole else "bold $act"), (counts, "")]
 
 
@@ -57,8 +58,12 @@ def _came_of_it(pull: PullView, bench: BenchSummary) -> list[Line]:
         flow = f"{most} {unit}" if least == most else f"{least} to {most} {unit}"
     if pull.kind == "plate":
         return [[(f"Flow {flow}. Take the reference plate off before the next head.", "")]]
-    holds = f", for {pull.direction} on this bore fixture and gasket" if pull.outcome == "complete" else ""
-    return [[(f"Leakage {flow}{holds}.", "")], [("Take the blank plate off before the next head.", "")]]
+    if pull.outcome != "complete":
+        return [[(f"Leakage {flow}.", "")], [("Take the blank plate off before the next head.", "")]]
+    return [
+        [(f"Leakage {flow}, for {pull.direction} on this bore fixture and gasket.", "")],
+        [("It counts from the next pull on. Take the blank plate off before that.", "")],
+    ]
 
 
 def _in_force(pull: PullView) -> list[Point]:

@@ -179,7 +179,7 @@ def test_a_run_on_a_plate_says_what_came_of_it_and_offers_no_flow_sheet() -> Non
     told = verdict_of(on_plates("leakage", 2.2, 2.24))
     assert told[-2:] == [
         "Leakage 2.2 cfm, for intake on this bore fixture and gasket.",
-        "Take the blank plate off before the next head.",
+        "It counts from the next pull on. Take the blank plate off before that.",
     ]
     aborted = on_plates("leakage", 2.2)
     assert (

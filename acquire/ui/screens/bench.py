@@ -91,7 +91,10 @@ class BenchScreen(BenchKeys):
         words: dict[str, str] = {"pause": "go on"} if pull is not None and pull.paused else {}
         offered = keys_at("bench", moment, self.watching)
         if pull is not None and moment == "verdict":
-            offered = [key for key in offered if key.action != "sheet" or key.action in next_words(pull)]
+            # what stands beneath the verdict needs no second place, but for the big key
+            beneath = set(next_words(pull))
+            out = {"sheet"} - beneath if self.app.is_web else beneath - {"next_head"} | {"sheet"}
+            offered = [key for key in offered if key.action not in out]
         self._parts.keys.show(offered, words, self.in_command_said)
 
     def _draw_head(self, frame: Frame | None, now_s: float) -> None:
