@@ -226,7 +226,8 @@ class Guidance:
         typed_pa, plate = core.typed_here("test_pressure"), "" if core.with_valve else self._plate(self.wants(core))
         goal = self.pressure(step.test_pressure_pa)
         if typed_pa is None:
-            return f"{plate}Bring it to {goal}. Type the {self.named('test_pressure')}, then Enter."
+            unit = self.named("test_pressure").removeprefix("test pressure ")
+            return f"{plate}Bring the test pressure to {goal}. Type it {unit}, then Enter."
         return f"Typed {self.pressure(typed_pa)}: bring it to {goal}, then type the test pressure again."
 
     # ------------------------------------------------------------ words
