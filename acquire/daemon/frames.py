@@ -171,7 +171,12 @@ class FrameMaker:
         return [
             name
             for name, its in shown.items()
-            if its is not None and its.value is not None and its.state == "live" and abs(its.value) <= bands[name]
+            if its is not None
+            and its.value is not None
+            and its.state == "live"
+            # what was typed once says nothing of now
+            and not its.typed
+            and abs(its.value) <= bands[name]
         ]
 
     def _idle_silence(self, readings: Mapping[str, Reading]) -> Silence | None:

@@ -13,7 +13,7 @@ from acquire.daemon.guide import Guidance, Silence, Trend
 from acquire.flow.meter_range import range_fault
 from acquire.pull.core import PullCore
 from acquire.pull.zeros import ZeroReader
-from acquire.records import Action, Guide, Situation
+from acquire.records import Action, Guide, Reading, Situation
 from acquire.units import INCH_M
 from acquire.values import Mark, Missing, Outcome, Phase, Point, Standing, Step, Zeros
 from drivers.base import Counts, Instrument
@@ -457,8 +457,11 @@ def test_once_a_pull_was_aborted_its_sentence_asks_for_no_more_than_is_still_on(
     assert said(28.0, 0.3) == "Stop the blower, close the valve."
     assert said(0.01, 0.3) == "Close the valve."
     assert said(0.01, 0.001) == ""
-    # what is not heard any more is not known to be off
+    # what is not heard any more, or was typed once, is not known to be off
     assert said(0.01, 0.001, 30_000_000) == "Stop the blower, close the valve."
+    typed = Reading(value=0.0, unit="m", age_s=1.0, state="live", source="typed", typed=True)
+    assert frames._at_rest({"lift": typed}) == []
+    assert frames._at_rest({"lift": typed.model_copy(update={"typed": False})}) == ["lift"]
 
 
 def test_a_screen_is_told_the_band_that_counts_in_this_run() -> None:
