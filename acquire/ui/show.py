@@ -162,6 +162,12 @@ def strips(frame: Frame | None, bench: BenchSummary) -> tuple[Strip, Strip]:
     )
 
 
+def flow_strip(bench: BenchSummary) -> Strip:
+    """What the trace of the flow is drawn in: it has no band, only what it was."""
+    unit = bench.display.flow
+    return Strip(f"Flow {unit}, last 30 s", f"Flow {unit}", None, 0.0, decimals(unit), factor(unit, bench.water))
+
+
 def pull_title(frame: Frame) -> str:
     """Which pull this is, in one line."""
     pull = frame.pull

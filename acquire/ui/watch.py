@@ -40,6 +40,7 @@ class Watch:
         self.between: Between = ""
         self.pressure = History()
         self.lift = History()
+        self.flow = History()
         self.taken: LiveEvent | None = None
         self.taken_s = -1e9
         self.notice = ""
@@ -57,6 +58,7 @@ class Watch:
         t_s = frame.t_us / 1e6
         for channel, history in (("test_pressure", self.pressure), ("lift", self.lift)):
             history.add(t_s, _traced(frame.readings.get(channel)))
+        self.flow.add(t_s, _flow_traced(frame))
 
     def hear_event(self, event: LiveEvent, now_s: float) -> None:
         """Something happened once: a taken point flashes, the rest is a notice."""
@@ -93,6 +95,13 @@ class Watch:
             return "", ""
         since = f" for {silent:.0f} s" if silent >= 1 else ""
         return f"No word from the bench's daemon{since}: trying again by itself.", self._lost
+
+
+def _flow_traced(frame: Frame) -> float | None:
+    """The flow as it belongs in a trace: stated from next to no pressure it would only hide the rest."""
+    pressure, meter = (_traced(frame.readings.get(name)) for name in ("test_pressure", "meter_pressure"))
+    wanted = frame.guide.wants.test_pressure_pa or 0.0
+    return None if pressure is None or meter is None or pressure < wanted / 2 else frame.flow_m3_s
 
 
 def _traced(reading: Reading | None) -> float | None:

@@ -6,7 +6,7 @@ from typing import get_args
 
 import pytest
 
-from acquire.records import Guide, Situation
+from acquire.records import Guide, Situation, Wants
 from acquire.ui.look import TONES
 from acquire.ui.screens.asking import PickScreen
 from acquire.ui.screens.bench import BenchScreen
@@ -14,7 +14,7 @@ from acquire.ui.screens.mounts import MountsScreen
 from acquire.ui.screens.pages import InstrumentsScreen
 from acquire.ui.screens.run import RunScreen
 from acquire.values import PullView
-from tests.ui.fake import ended_view, frame, pull_view, request
+from tests.ui.fake import IN, TARGET_PA, ended_view, frame, pull_view, request
 from tests.ui.helpers import Stand, stand
 
 STEP = pull_view(2)
@@ -144,6 +144,25 @@ async def test_a_repeatability_study_is_made_from_a_head_and_its_mounts_by_keys(
         # the head was taken off once, after the second of four pulls
         await its.press("down", "space", "down", "down", "space", "enter")
         await its.until(lambda: told == [["repeat", "11,12", "14,15", "--db", str(kept_archive)]], "the study")
+
+
+async def test_in_a_pull_the_traces_take_the_whole_screen_and_give_it_back() -> None:
+    wants = Wants(lift_m=0.3 * IN, test_pressure_pa=TARGET_PA)
+    async with stand(first=frame(pull=STEP, wants=wants)) as its:
+        await its.press("t")
+        await its.show(*[frame(t / 10, pull=STEP, wants=wants, flow_cfm=176 + t / 100) for t in range(200)])
+        rows = its.rows()
+        drawn = rows[next(i for i, row in enumerate(rows) if row.startswith("Flow cfm, last 30 s")) + 1 : -1]
+        assert any("\u2801" <= sign <= "\u28ff" for row in drawn for sign in row)
+        assert "176.3 ±0.5" not in its.text()
+        # next to no pressure states a flow from nothing: that is no trace
+        await its.show(frame(30.0, pull=STEP, wants=wants, pressure_inh2o=0.01, flow_cfm=4000.0))
+        assert its.app.seen.flow.samples[-1][1] is None
+        await its.press("t")
+        await its.sees("121.7 ±0.5", "LIFT in")
+        await its.press("t")
+        await its.show(frame(99.0, pull=ended_view(), situation="ended", sentence="Pull complete."))
+        await its.sees("COMPLETE", "265.8 ±0.5")
 
 
 async def test_whatever_was_opened_is_left_by_escape_and_nothing_is_done() -> None:

@@ -146,7 +146,7 @@ async def test_keys_and_the_list_go_to_what_happened_next_and_before_and_stop_th
             assert "▶  3" in its.text()
             assert "REPLAY pull 2" in its.text()
             assert "Esc leave" in its.rows()[-1]
-            assert size[0] < 80 or "Up faster" in its.rows()[-1]
+            assert size[0] < 80 or "+ faster" in its.rows()[-1]
         # the list leads there as well
         await its.press("l")
         await its.sees("What happened", "Taken at 0.800 in")
@@ -193,8 +193,16 @@ async def test_one_key_goes_from_one_rejected_thing_to_the_next_with_its_reason_
             recorded_s = (opened.playback.now_us - opened.playback.start_us) / 1e6
             assert traced[-1] - traced[0] == pytest.approx(min(SPAN_S, recorded_s), abs=2.0)
             assert len(traced) > 2 * (traced[-1] - traced[0])
+        # over the whole screen the flow is drawn, too, and every key of the replay goes on doing what it does
+        await its.press("t")
+        await its.sees("Valve lift in, last 30 s", "Test pressure inH2O, last 30 s", "Flow cfm, last 30 s")
+        flow = [value for _, value in its.app.seen.flow.samples if value is not None]
+        assert 0.01 < min(flow) < max(flow) < 0.1
+        assert "of 8 taken" not in its.text()
         await its.press("r")
         await its.sees("Nothing was rejected after this")
+        await its.press("t")
+        await its.sees("of 8 taken")
         await its.press("l")
         await its.sees("What happened")
         assert len(re.findall(r":\d\d ! ", its.text())) == len(reasons)

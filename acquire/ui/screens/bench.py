@@ -12,7 +12,7 @@ from acquire.ui.look import flow_out, lift_out, pressure_out, unreal
 from acquire.ui.saying import saying
 from acquire.ui.screens.bench_keys import BenchKeys
 from acquire.ui.screens.pages import CAUTIONS
-from acquire.ui.show import curve_view, pull_title, replay_said, steps_view, strips
+from acquire.ui.show import curve_view, flow_strip, pull_title, replay_said, steps_view, strips
 from acquire.ui.verdict import next_line, next_words, verdict_lines
 from acquire.ui.watch import Watch
 from acquire.ui.widgets.canvas import Line, tapped
@@ -37,6 +37,7 @@ class _Parts:
         self.lift, self.pressure, self.flow = (ReadOutPanel(id=name) for name in ("lift", "pressure", "flow"))
         self.lift_strip = HoldPlot(seen.lift, id="lift-strip")
         self.pressure_strip = HoldPlot(seen.pressure, id="pressure-strip")
+        self.flow_strip = HoldPlot(seen.flow, id="flow-strip")
         self.verdict, self.idle, self.keys = TextLine(id="verdict"), TextLine(id="idle-text"), KeyLine(id="keys")
         self.entry = EntryLine(id="entry")
         self.steps, self.curve = StepTable(id="steps"), CurvePlot(id="curve")
@@ -55,7 +56,7 @@ class BenchScreen(BenchKeys):
         parts = self._parts
         yield from (parts.head, parts.banner, parts.guide, parts.entry)
         yield Horizontal(parts.lift, parts.pressure, parts.flow, id="numbers")
-        yield Horizontal(parts.lift_strip, parts.pressure_strip, id="strips")
+        yield Horizontal(parts.lift_strip, parts.pressure_strip, parts.flow_strip, id="strips")
         yield parts.verdict
         yield Horizontal(parts.steps, parts.curve, id="record")
         yield Vertical(parts.idle, id="idle")
@@ -69,6 +70,7 @@ class BenchScreen(BenchKeys):
         frame, moment, stage = watch.frame, self.moment, self.stage
         self.set_class(stage == "idle", "-idle")
         self.set_class(stage == "verdict", "-verdict")
+        self.set_class(self.traced and moment in ("pull", "replay"), "-trace")
         self._draw_head(frame, now_s)
         self._draw_guide(frame, now_s)
         self.forget_old()
@@ -82,6 +84,7 @@ class BenchScreen(BenchKeys):
             pressure_strip, lift_strip = strips(frame, bench)
             parts.pressure_strip.show(replace(pressure_strip, old=lost))
             parts.lift_strip.show(replace(lift_strip, old=lost))
+            parts.flow_strip.show(replace(flow_strip(bench), old=lost))
             self._draw_record(frame, now_s)
         if stage == "idle":
             self._parts.idle.show(*self._idle_lines())

@@ -13,6 +13,9 @@ MOST_PULLS = 200
 class ReplayKeys(PlaceScreen[None]):
     """What the keys of the moment "replay" do, and the way there."""
 
+    # the traces take the whole screen
+    traced = False
+
     # ------------------------------------------------------------ choosing
 
     def do_review(self) -> None:
@@ -112,6 +115,15 @@ class ReplayKeys(PlaceScreen[None]):
             self.dash.say(else_say)
             return
         self._playback.go_to(happening)
+
+    def do_trace(self) -> None:
+        """The traces over the whole screen, or beside all else again."""
+        self.traced = not self.traced
+        self.draw()
+
+    def draw(self) -> None:
+        """Show what the watch knows now."""
+        raise NotImplementedError
 
     def do_faster(self) -> None:
         """Faster."""
