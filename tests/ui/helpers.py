@@ -13,6 +13,8 @@ from acquire.clock import SystemClock
 from acquire.records import Frame, LiveEvent
 from acquire.ui import watch
 from acquire.ui.app import Dashboard
+from acquire.ui.screens import form
+from acquire.ui.screens.held import HeldKeys
 from acquire.ui.widgets.readout import CALM_S
 from tests.ui.fake import FakeBench, frame
 
@@ -55,8 +57,12 @@ class Stand:
         """Press keys as a person does: the next when the one before was acted on."""
         for key in keys:
             await self.pilot.press(key)
-            await self.until(lambda: not self.app.bench_screen._gate.waiting, "the key to be acted on")
+            await self.until(lambda: not self._held(), "the key to be acted on")
             await self.pilot.pause()
+
+    def _held(self) -> bool:
+        screen = self.app.screen
+        return self.app.bench_screen._gate.waiting or (isinstance(screen, HeldKeys) and screen.gate.waiting)
 
     async def scan(self, text: str) -> None:
         """Type as a barcode scanner does: all at once, and Enter."""
@@ -108,7 +114,8 @@ async def stand(
     clock = PushedClock()
     app = Dashboard(bench, clock)
     silence_s = watch.SILENCE_S if impatient else 1e9
-    with patch.object(watch, "SILENCE_S", silence_s):
+    # keys come faster here than from a person
+    with patch.object(watch, "SILENCE_S", silence_s), patch.object(form, "ECHO_S", 0.0):
         async with app.run_test(size=size) as pilot:
             made = Stand(app, bench, clock, pilot)
             await made.show(first or frame())

@@ -241,6 +241,17 @@ async def test_aborting_asks_and_the_large_key_means_no() -> None:
         await its.until(lambda: [act.kind for act in its.bench.acts] == ["abort"])
 
 
+async def test_a_code_scanned_at_the_question_is_no_answer() -> None:
+    async with stand(first=HOLD) as its:
+        await its.press("x")
+        await its.sees("Abort this pull?")
+        await its.scan("cy4y")
+        await its.sees("Abort this pull?", "'cy4y' is no answer.")
+        assert its.bench.acts == []
+        await its.press("y")
+        await its.until(lambda: [act.kind for act in its.bench.acts] == ["abort"], "the answer")
+
+
 async def test_the_meter_range_is_picked_by_its_digit() -> None:
     async with stand(first=HOLD) as its:
         await its.press("m")

@@ -1,7 +1,11 @@
+from unittest.mock import patch
+
 import pytest
+from textual import events
 from textual.widgets import Input
 
 from acquire.records import Subject, Template
+from acquire.ui.screens import form as form_screen
 from acquire.ui.screens.bench import BenchScreen
 from acquire.ui.screens.form import FormScreen
 from acquire.ui.widgets.fields import BeginBar, ChoiceField
@@ -277,3 +281,73 @@ async def test_a_choice_says_of_how_many_it_is_one_and_what_was_put_right_is_com
         assert "Choose the meter range" not in its.text()
         await its.press("right")
         await its.sees("large ▸  2 of 2")
+
+
+async def test_keys_typed_faster_than_the_screen_follows_act_in_their_order() -> None:
+    async with stand(last=request()) as its:
+        form = await open_form(its, "enter")
+        burst = (*"H-3", "backspace", *"41", "left", "delete", "2", "tab", *"V8", "enter", *"12", "up", "end", "x")
+        for key in burst:
+            its.app.post_message(events.Key(key, key if len(key) == 1 else None))
+        await its.until(lambda: form.values["port"] == "12", "the last field")
+        await its.until(lambda: form.values["model"] == "V8x", "the field above")
+        assert form.values["identifier"] == "H-42"
+
+
+async def test_two_enters_in_one_burst_neither_begin_nor_lead_round_to_the_start() -> None:
+    async with stand(last=request()) as its:
+        await open_form(its, "enter")
+        with patch.object(form_screen, "ECHO_S", 60.0):
+            for key in (*"H-7", "enter", "enter", "enter"):
+                its.app.post_message(events.Key(key, key if len(key) == 1 else None))
+            await its.until(lambda: focused(its) == "begin", "Begin")
+            await its.pilot.press("enter")
+        assert (focused(its), its.bench.begun) == ("begin", [])
+        await its.pilot.press("enter")
+        await its.until(lambda: len(its.bench.begun) == 1, "the pull")
+
+
+@pytest.mark.parametrize("at", ["begin", "field-direction", "field-gasket_fitted"])
+async def test_a_code_scanned_where_nothing_is_typed_is_the_head_and_begins_nothing(at: str) -> None:
+    known = Subject(identifier="dY 4N", model="Iron V6")
+    async with stand(last=request(), heads=[known]) as its:
+        form = await open_form(its, "enter")
+        await its.pilot.press(*"H-1", "enter")
+        form.values["port"], form.values["subject_remarks"] = "2", "weld"
+        theme, direction = its.app.theme, form.values["direction"]
+        form.query_one(f"#{at}").focus()
+        await its.until(lambda: focused(its) == at, "the place")
+        await its.scan("dY 4N")
+        await its.until(lambda: form.values["model"] == "Iron V6", "what is known of it")
+        assert focused(its) == "begin"
+        assert (form.values["identifier"], form.values["port"], form.values["subject_remarks"]) == ("dY 4N", "", "")
+        assert (its.app.theme, form.values["direction"], its.bench.begun) == (theme, direction, [])
+        # a key of a person still acts there
+        form.query_one(f"#{at}").focus()
+        await its.press("d")
+        await its.until(lambda: its.app.theme != theme, "the other colours")
+
+
+@pytest.mark.parametrize("key", ["enter", "space", "pagedown"])
+async def test_a_foot_switch_begins_from_the_bar_at_the_end(key: str) -> None:
+    async with stand(last=request()) as its:
+        await open_form(its, "enter")
+        await its.pilot.press(*"H-1", "enter")
+        await its.until(lambda: focused(its) == "begin", "Begin")
+        await its.pilot.press(key)
+        await its.until(lambda: len(its.bench.begun) == 1, "the pull")
+
+
+async def test_a_template_is_picked_by_the_code_of_its_name_and_by_no_digit_within_one() -> None:
+    kept = [
+        Template(name=name, setup=SETUP, direction="exhaust", meter_range="small", lifts_m=(0.002,))
+        for name in ("ports", "ports two")
+    ]
+    async with stand(kept=kept) as its:
+        form = await open_form(its, "enter")
+        await its.pilot.press("f3")
+        await its.sees("Which template?")
+        await its.scan("H-2001")
+        await its.sees("Which template? ('H-2001' is none of these)")
+        await its.scan("PORTS TWO")
+        await its.until(lambda: form.values["direction"] == "exhaust", "the template")

@@ -3,16 +3,19 @@
 import textwrap
 from collections.abc import Sequence
 
-from textual import events
 from textual.app import ComposeResult
 from textual.containers import Vertical
+from textual.content import Content
 from textual.screen import ModalScreen
 from textual.widgets import Input, Static
 
 from acquire.ui.keys import Place, keys_at
-from acquire.ui.screens.listing import ListScreen
+from acquire.ui.screens.held import HeldKeys
+from acquire.ui.screens.listing import ListScreen, shortened
 from acquire.ui.screens.place import PlaceScreen
 from acquire.ui.widgets.lines import KeyLine
+
+DIGITS = tuple("123456789")
 
 
 class PickScreen(ListScreen[int | None]):
@@ -39,12 +42,20 @@ class PickScreen(ListScreen[int | None]):
         rows = ["", *in_full[self.marked]]
         return [f"     {row}".rstrip() for row in [*rows, *[""] * (1 + max(map(len, in_full)) - len(rows))]]
 
-    def intercept(self, event: events.Key) -> bool:
+    def perform(self, pressed: str) -> bool:
         """Digits pick at once; the table has the rest."""
-        if event.character and event.character in "123456789" and int(event.character) <= len(self._lines):
-            self.dismiss(int(event.character) - 1)
+        if pressed in DIGITS and int(pressed) <= len(self._lines):
+            self.dismiss(int(pressed) - 1)
             return True
-        return False
+        return super().perform(pressed)
+
+    def scanned(self, text: str) -> None:
+        """A code that is the beginning of one line picks it, such as a template's name on a card at the bench."""
+        meant = [i for i, line in enumerate(self._lines) if _begins(line, text)]
+        if len(meant) == 1:
+            self.dismiss(meant[0])
+        else:
+            super().scanned(text)
 
     def action_line(self, index: int) -> None:
         """A line was tapped."""
@@ -55,7 +66,12 @@ class PickScreen(ListScreen[int | None]):
         self.dismiss(self.marked)
 
 
-class AskScreen(PlaceScreen[bool | None], ModalScreen[bool | None]):
+def _begins(line: str, text: str) -> bool:
+    """Whether a line begins with these words, and not within one."""
+    return f"{line.casefold()} ".startswith(f"{text.casefold()} ")
+
+
+class AskScreen(HeldKeys[bool | None], ModalScreen[bool | None]):
     """A question where the big key means no: only ``y`` goes ahead."""
 
     place: Place = "question"
@@ -71,6 +87,11 @@ class AskScreen(PlaceScreen[bool | None], ModalScreen[bool | None]):
             keys = KeyLine()
             keys.show([key for key in keys_at("question") if key.action in self._answers], self._answers)
             yield keys
+
+    def scanned(self, text: str) -> None:
+        """A code is no answer."""
+        said = f"! {self.question} {shortened(text)} is no answer."
+        self.query_one(".box-title", Static).update(Content(said))
 
     def do_yes(self) -> None:
         """Go ahead."""

@@ -84,17 +84,16 @@ class BenchKeys(CareKeys, ReplayKeys, EntryKeys, PlaceScreen[None]):
 
     def intercept(self, event: events.Key) -> bool:
         """Letters wait a moment, in case a scanner types them; the rest acts at once."""
-        now_s = self.dash.now_s()
         character = event.character or ""
         if self.typed_key(event):
             return True
         if event.key == "enter":
-            text = self._gate.enter(now_s)
+            text = self._gate.enter(event.time)
             self._scanned(text)
             return bool(text)
         if not character.isprintable() or not character or (character == " " and not self._gate.waiting):
             return False
-        for name in self._gate.key(event.key, character, now_s):
+        for name in self._gate.key(event.key, character, event.time, self.dash.now_s()):
             self.perform(name)
         self.set_timer(GAP_S * 1.2, self._release)
         return True

@@ -1,5 +1,6 @@
 """The form before a pull: everything about head, pull and set-up, filled in from before."""
 
+from textual import events
 from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 from textual.content import Content
@@ -8,16 +9,19 @@ from textual.widgets import Input, Static
 
 from acquire.records import BenchSummary, PullRequest, Subject, Template
 from acquire.ui import asked, typed
-from acquire.ui.keys import Place
+from acquire.ui.keys import BIG, Place
 from acquire.ui.screens.asking import NameScreen, PickScreen
-from acquire.ui.screens.place import PlaceScreen
+from acquire.ui.screens.held import HeldKeys
 from acquire.ui.widgets.fields import BeginBar, ChoiceField, Row, TextField
 from acquire.ui.widgets.lines import KeyBar
 from acquire.ui.words import exact
 from acquire.values import Direction, PullKind
 
+# some scanners end a code twice; nobody presses a key again as soon
+ECHO_S = 0.03
 
-class FormScreen(PlaceScreen[None]):
+
+class FormScreen(HeldKeys[None]):
     """Fields from :mod:`acquire.ui.asked`; the form stays open until the daemon has accepted the pull."""
 
     place: Place = "form"
@@ -47,6 +51,7 @@ class FormScreen(PlaceScreen[None]):
         self._at_end = bool(identifier or same_head) and last is not None
         self._from_template = from_template
         self._looked_up = ""
+        self._entered_s = -1e9
 
     def preset(self, kind: PullKind | None, direction: Direction | None) -> None:
         """What is run, and which way, where it was asked for; before the form is shown."""
@@ -72,7 +77,7 @@ class FormScreen(PlaceScreen[None]):
         if its.kind in ("choice", "yesno"):
             return ChoiceField(asked.options(its.name, self._bench), self.values[its.name], id=name)
         unit = asked.usual_unit(its, self._bench) if its.kind != "text" else ""
-        return TextField(self.values[its.name], its.hint or unit, id=name)
+        return TextField(self.values[its.name], its.hint or unit, self._take, id=name)
 
     def on_mount(self) -> None:
         """Stand where typing is needed; on Begin when nothing is missing."""
@@ -161,7 +166,8 @@ class FormScreen(PlaceScreen[None]):
     # ------------------------------------------------------------ moving about
 
     def _focus(self, widget_id: str) -> None:
-        self.query_one(f"#{widget_id}").focus()
+        # at once, so that the next key of a burst finds it there
+        self.set_focus(self.query_one(f"#{widget_id}"))
 
     def _catch_up(self) -> None:
         """Read what is typed now: a scanner's Enter comes before the news of its last letters."""
@@ -198,9 +204,38 @@ class FormScreen(PlaceScreen[None]):
         self._leave()
         self.focus_previous()
 
+    def _take(self, event: events.Key) -> bool:
+        """A key in a line of text that is no character."""
+        if event.key == "enter":
+            self._entered_s = event.time
+        return self.perform(event.key)
+
+    def intercept(self, event: events.Key) -> bool:
+        """In a line of text a code is typed; elsewhere it must not be taken for the keys that act there."""
+        if isinstance(self.focused, TextField):
+            return False
+        if isinstance(self.focused, BeginBar) and event.key == "enter" and event.time - self._entered_s < ECHO_S:
+            # the second end of a scanned code begins nothing
+            return True
+        return super().intercept(event)
+
     def perform(self, pressed: str) -> bool:
-        """Left, right and space belong to the field that has the focus."""
+        """Left and right belong to the field that has the focus, as does what presses the bar at the end."""
+        if isinstance(self.focused, BeginBar) and pressed in BIG:
+            self.do_begin()
+            return True
+        if isinstance(self.focused, ChoiceField) and pressed == "space":
+            self.focused.turn(1)
+            return True
         return pressed not in ("left", "right", "space") and super().perform(pressed)
+
+    def scanned(self, text: str) -> None:
+        """A code scanned where nothing is typed is that of another head: what the one before alone has goes."""
+        if text != self.values["identifier"]:
+            alone = dict.fromkeys(("port", "subject_remarks", "subject_details"), "")
+            self._put(self.values | alone | {"identifier": text[:80]})
+            self._look_up()
+        self._focus(self._wanting() or "begin")
 
     # ------------------------------------------------------------ begin, templates
 

@@ -5,15 +5,18 @@ from collections.abc import Sequence
 
 from textual.app import ComposeResult
 from textual.containers import Vertical
+from textual.content import Content
 from textual.screen import ModalScreen
 from textual.widgets import Static
 
 from acquire.ui.keys import keys_at
-from acquire.ui.screens.place import PlaceScreen, R
+from acquire.ui.screens.held import HeldKeys
+from acquire.ui.screens.place import R
 from acquire.ui.widgets.canvas import Canvas, Line, Span, clip, spread, tapped, width_of, window
 from acquire.ui.widgets.lines import KeyLine, TextLine
 from acquire.ui.widgets.steps import hidden_said
 
+MOST_OF_A_CODE = 24
 _AROUND = 8  # frame, keys and what is blank
 
 
@@ -46,12 +49,17 @@ class ListLines(Canvas):
         return rows
 
 
-class ListScreen(PlaceScreen[R], ModalScreen[R]):
+def shortened(text: str) -> str:
+    """A scanned code, in quotes, as far as there is room for it in a sentence."""
+    return repr(text if len(text) <= MOST_OF_A_CODE else f"{text[:MOST_OF_A_CODE]}…")
+
+
+class ListScreen(HeldKeys[R], ModalScreen[R]):
     """The base: ``lines`` says what is listed; what a tapped line does is up to the screen."""
 
     def __init__(self, title: str) -> None:
         super().__init__()
-        self.heading = title
+        self.title_said = self.heading = title
         self.marked = 0
 
     def lines(self) -> list[str]:
@@ -98,6 +106,12 @@ class ListScreen(PlaceScreen[R], ModalScreen[R]):
     def mark(self, index: int) -> None:
         """Another line is the marked one."""
         self.marked = max(0, min(index, len(self.lines()) - 1))
+        self.renew()
+
+    def scanned(self, text: str) -> None:
+        """A code is no key of the list, and none of its lines."""
+        self.heading = f"{self.title_said} ({shortened(text)} is none of these)"
+        self.query_one(".box-title", Static).update(Content(self.heading))
         self.renew()
 
     def action_mark(self, index: int) -> None:

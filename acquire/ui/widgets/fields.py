@@ -1,36 +1,59 @@
 """Fields of a form that never need a mouse: a line of text, a choice, the bar that begins."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from textual import events
 from textual.app import ComposeResult
+from textual.binding import Binding
 from textual.containers import Horizontal, Vertical
 from textual.content import Content
 from textual.message import Message
 from textual.widget import Widget
 from textual.widgets import Input, Static
 
+# characters of a line: more is a code or a paste gone astray
+MOST = 300
+# what edits the line, by its key
+_EDITS = {key: its.action for its in Input.BINDINGS if isinstance(its, Binding) for key in its.key.split(",")}
+
 
 class TextField(Input):
-    """A line of text; ``?`` asks for help while nothing is typed."""
+    """A line of text; ``?`` asks for help while nothing is typed.
 
-    def __init__(self, value: str, placeholder: str, *, id: str) -> None:
-        super().__init__(value, placeholder, id=id, select_on_focus=True)
+    Every key acts in the order in which it was typed, however fast: ``take`` is
+    the screen's use for a key that is no character, and says whether it has one.
+    """
+
+    def __init__(self, value: str, placeholder: str, take: Callable[[events.Key], bool], *, id: str) -> None:
+        super().__init__(value, placeholder, id=id, select_on_focus=True, max_length=max(MOST, len(value)))
         self.cursor_blink = False
+        self._take = take
 
     class HelpAsked(Message):
         """``?`` was pressed in an empty field."""
 
-    def on_key(self, event: events.Key) -> None:
+    async def on_key(self, event: events.Key) -> None:
         """Before the line itself gets the key."""
-        if event.key == "question_mark" and not self.value:
-            event.stop()
-            event.prevent_default()
+        focused = self.screen.focused
+        if focused is not None and focused is not self:
+            # typed before this field was left, but after the key that left it
+            again = events.Key(event.key, event.character)
+            again.time = event.time
+            focused.post_message(again)
+        elif event.key == "question_mark" and not self.value:
             self.post_message(self.HelpAsked())
+        elif event.is_printable:
+            return
+        elif not self._take(event):
+            if event.key not in _EDITS:
+                return
+            await self.run_action(_EDITS[event.key])
+        event.stop()
+        event.prevent_default()
 
 
 class ChoiceField(Widget, can_focus=True):
-    """One of a few words, changed by left, right or space."""
+    """One of a few words, changed by left and right."""
 
     class Changed(Message):
         """Another word was chosen."""
@@ -51,19 +74,20 @@ class ChoiceField(Widget, can_focus=True):
             self.refresh()
 
     def on_key(self, event: events.Key) -> None:
-        """Left, right and space turn the choice."""
-        by = {"left": -1, "right": 1, "space": 1}.get(event.key)
+        """Left and right turn the choice."""
+        by = {"left": -1, "right": 1}.get(event.key)
         if by is not None:
             event.stop()
-            self._turn(by)
+            self.turn(by)
 
     def on_click(self, event: events.Click) -> None:
         """A tap turns it too: to the word before on its first arrow, else to the next."""
         event.stop()
         self.focus()
-        self._turn(-1 if event.x <= len(" ◂") else 1)
+        self.turn(-1 if event.x <= len(" ◂") else 1)
 
-    def _turn(self, by: int) -> None:
+    def turn(self, by: int) -> None:
+        """So many words on, around the end."""
         self.choose(self.options[(self.options.index(self.value) + by) % len(self.options)])
         self.post_message(self.Changed(self))
 
@@ -79,7 +103,7 @@ class BeginBar(Widget, can_focus=True):
     """The last stop: Enter or the foot switch begins the pull."""
 
     class Pressed(Message):
-        """Begin."""
+        """Begin: it was tapped."""
 
     def __init__(self, *, id: str) -> None:
         super().__init__(id=id)
@@ -89,12 +113,6 @@ class BeginBar(Widget, can_focus=True):
         """What would be begun, and of what."""
         self.what, self.summary = what, summary
         self.refresh()
-
-    def on_key(self, event: events.Key) -> None:
-        """The big key."""
-        if event.key in ("enter", "space", "pagedown"):
-            event.stop()
-            self.post_message(self.Pressed())
 
     def on_click(self, event: events.Click) -> None:
         """A tap."""
