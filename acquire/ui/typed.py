@@ -1,5 +1,6 @@
 """What was typed in the form before a pull, read: a request, or one sentence for each bad field. Pure."""
 
+import math
 import re
 from collections.abc import Mapping
 from typing import Any
@@ -9,7 +10,7 @@ from pydantic import ValidationError
 from acquire.config import say_first
 from acquire.records import BenchSummary, PullRequest, ValveAndPort
 from acquire.ui.asked import BOTH, FIELDS, KINDS, SETUP, SUBJECT, TYPED, YES, FieldKind, applies, usual_unit
-from acquire.ui.words import read_quantity
+from acquire.ui.words import figure, read_quantity
 from acquire.units import Kind, UnitError, factor, units_of
 
 _UNIT_KINDS: dict[FieldKind, Kind] = {
@@ -20,6 +21,10 @@ _UNIT_KINDS: dict[FieldKind, Kind] = {
     "pressures": "pressure",
 }
 
+# what a field can hold: a code scanned into the wrong one is thousands of inches
+MOST_SI: dict[str, float] = {"lifts_m": 0.1}
+MOST_SI_OF: dict[Kind, float] = {"length": 1.0, "pressure": 101325.0, "volume": 0.01}
+_COMMA = re.compile(r"(?<=\d),(?=\d)")
 _RANGE = re.compile(r"\s*(\S+)\s+to\s+(\S+)\s+(?:by|step)\s+(\S+)\s*")
 
 
@@ -28,7 +33,7 @@ def read_list(text: str, kind: Kind, unit: str, bench: BenchSummary) -> tuple[fl
 
     Raises ``UnitError`` with one sentence.
     """
-    body, its_unit = text.strip(), unit
+    body, its_unit = _decimal_points(text.strip()), unit
     for name in sorted(units_of(kind), key=len, reverse=True):
         if re.search(rf"(?:\s|\d){re.escape(name)}$", body):
             body, its_unit = body.removesuffix(name).strip(), name
@@ -40,7 +45,9 @@ def read_list(text: str, kind: Kind, unit: str, bench: BenchSummary) -> tuple[fl
     except ValueError:
         wrong = next(part for part in parts if not _is_number(part))
         few, many = ("0.1 0.2 0.3", "0.1 to 0.8 by 0.1") if kind == "length" else ("10 20 28", "10 to 28 by 6")
-        raise UnitError(f"{wrong!r} is not a number: write {few} {unit}, or {many} {unit}") from None
+        raise UnitError(f"{_short(wrong)} is not a number: write {few} {unit}, or {many} {unit}") from None
+    if not all(map(math.isfinite, numbers)):
+        raise UnitError(f"{_short(text)} holds a number without end: check it")
     if spread:
         first, last, by = numbers
         if by <= 0 or last < first or (last - first) / by > 200:
@@ -49,6 +56,22 @@ def read_list(text: str, kind: Kind, unit: str, bench: BenchSummary) -> tuple[fl
             first + i * by for i in range(round((last - first) / by + 1e-9) + 1) if first + i * by <= last + 1e-9
         ]
     return tuple(round(number * factor(its_unit, bench.water), 12) for number in numbers)
+
+
+def _decimal_points(text: str) -> str:
+    """The list with points for decimal commas: one between two digits is one where something else parts the numbers."""
+    if "." in text or not _COMMA.search(text):
+        return text
+    if re.search(r"\d[\s;]+\d", text) or _RANGE.search(text):
+        return _COMMA.sub(".", text)
+    if len(_COMMA.findall(text)) == 1:
+        raise UnitError(f"{_short(text)} could be one number or two: write a point in one, a blank between two")
+    return text
+
+
+def _short(text: str) -> str:
+    """What was typed, in quotes, as far as a sentence has room for it."""
+    return repr(text if len(text) <= 40 else f"{text[:40]}…")
 
 
 def _is_number(part: str) -> bool:
@@ -71,13 +94,22 @@ def read_field(name: str, text: str, bench: BenchSummary) -> Any:
     if its.kind not in _UNIT_KINDS:
         return text
     kind, unit = _UNIT_KINDS[its.kind], usual_unit(its, bench)
+    most = MOST_SI.get(name, MOST_SI_OF[kind])
+    too_much = f"{_short(text)} is too much: at most {figure(most, unit, bench)} {unit}"
     if its.kind in ("lengths", "pressures"):
-        return read_list(text, kind, unit, bench) if text else ()
+        values = read_list(text, kind, unit, bench) if text else ()
+        if its.kind == "pressures" and min(values, default=1.0) <= 0:
+            raise UnitError(f"{_short(text)}: each test pressure must be above zero")
+        if max(values, default=0.0) > most:
+            raise UnitError(too_much)
+        return values
     if not text:
         return None
     value = read_quantity(text, kind, unit, bench)
     if value <= 0:
         raise UnitError(f"{text} must be above zero")
+    if value > most:
+        raise UnitError(too_much)
     return value
 
 
@@ -86,9 +118,9 @@ def _read_details(text: str, hint: str) -> dict[str, str]:
     for part in filter(None, (part.strip() for part in text.split(";"))):
         name, colon, value = (piece.strip() for piece in part.partition(":"))
         if not (name and colon and value):
-            raise ValueError(f"{part!r} has no name and value: write {hint}")
+            raise ValueError(f"{_short(part)} has no name and value: write {hint}")
         if name in found:
-            raise ValueError(f"{name!r} is given twice: keep one of them")
+            raise ValueError(f"{_short(name)} is given twice: keep one of them")
         found[name] = value
     return found
 

@@ -145,3 +145,41 @@ def test_a_detail_without_name_or_value_is_said(text: str, said: str) -> None:
 def test_a_valve_that_is_typed_wrongly_is_said(text: str, said: str) -> None:
     with pytest.raises(ValueError, match=said):
         typed.read_field("intake_valve", text, SUMMARY)
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "said"),
+    [
+        # a code scanned into the wrong field
+        ("intake_valve_diameter_m", "4006381333931", "is too much: at most 39.370 in"),
+        ("lifts_m", "0.1 1e9", "is too much: at most 3.937 in"),
+        ("test_pressure_pa", "1e9", "is too much: at most 406.78 inH2O"),
+        ("test_pressures_pa", "10 0 28", "each test pressure must be above zero"),
+        ("lifts_m", "0.1 nan", "holds a number without end"),
+        ("lifts_m", "1 to nan by 1", "holds a number without end"),
+        ("lifts_m", "1,5", "could be one number or two"),
+        ("lifts_m", "x" * 5000, "x…' is not a number"),
+        ("setup_details", "y" * 5000, "y…' has no name and value"),
+    ],
+)
+def test_what_cannot_be_meant_is_told_in_the_field_that_it_was_typed_in(name: str, text: str, said: str) -> None:
+    kind = "leakage" if name == "test_pressures_pa" else "lift"
+    values = asked.from_request(request(), SUMMARY, same_head=True) | {"meter_range": "small"}
+    ready = asked.for_kind(kind, values, SUMMARY) | {"meter_range": "small"}  # type: ignore[arg-type]
+    assert typed.read_form(ready, SUMMARY)[1] == {}
+    made, faults = typed.read_form(ready | {name: text}, SUMMARY)
+    assert made is None
+    assert list(faults) == [name]
+    assert said in faults[name]
+    assert len(faults[name]) < 160
+
+
+@pytest.mark.parametrize(
+    ("text", "inches"),
+    [("0,1 0,25 in", [0.1, 0.25]), ("0,1; 0,25", [0.1, 0.25]), ("0.1,0.25", [0.1, 0.25]), ("0.1, 0.25", [0.1, 0.25]),
+     ("1, 2", [1, 2]), ("0,1 to 0,3 by 0,1", [0.1, 0.2, 0.3]), ("1,2,3", [1, 2, 3])],
+)  # fmt: skip
+def test_a_comma_parts_numbers_or_is_their_point_but_is_never_taken_for_the_other(
+    text: str, inches: list[float]
+) -> None:
+    assert typed.read_list(text, "length", "in", SUMMARY) == pytest.approx([its * IN for its in inches])
