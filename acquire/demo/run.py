@@ -28,6 +28,7 @@ from acquire.listening import Listening
 from acquire.records import ArchivedPull, Frame, LiveEvent, Refused, Wants
 from acquire.units import from_si
 
+BY_ITSELF = "This bench turns valve and blower by itself, as the sentence asks."
 Story = Literal["dashboard", "hands off", "two heads"]
 
 
@@ -63,7 +64,7 @@ def _run(story: Story, out: Path, seed: int, speed: float, endpoints: str | None
                 client.save_template(template)
             # a screen of its own, as every dashboard is: another one that is opened on this bench watches
             seated = Client.find(screen=this_screen("simulated bench"))
-            return run_dashboard(seated, lambda session_id: RecordedBench(out / "archive.db", session_id))
+            return run_dashboard(seated, lambda session_id: RecordedBench(out / "archive.db", session_id), BY_ITSELF)
 
 
 # ---------------------------------------------------------------- the parts

@@ -34,8 +34,11 @@ class Dashboard(App[int]):
     TITLE = "steadydraw"
     ENABLE_COMMAND_PALETTE = False
 
-    def __init__(self, bench: Bench, clock: Clock | None = None, open_session: OpenSession | None = None) -> None:
+    def __init__(
+        self, bench: Bench, clock: Clock | None = None, open_session: OpenSession | None = None, hint: str = ""
+    ) -> None:
         super().__init__()
+        self.hint = hint
         self.bench = bench
         self.open_session = open_session
         self._clock = clock or SystemClock()
@@ -327,9 +330,12 @@ class _Left:
     screen: BenchScreen | None
 
 
-def run_dashboard(bench: Bench, open_session: OpenSession | None = None) -> int:
-    """Show the dashboard until it is closed; the exit code of the process."""
-    app = Dashboard(bench, open_session=open_session)
+def run_dashboard(bench: Bench, open_session: OpenSession | None = None, hint: str = "") -> int:
+    """Show the dashboard until it is closed; the exit code of the process.
+
+    ``hint``: a sentence about this bench, shown until its first pull.
+    """
+    app = Dashboard(bench, open_session=open_session, hint=hint)
     spare_what_is_loaded()
     app.run()
     return app.return_code or 0

@@ -1,6 +1,7 @@
 import pytest
 
 from acquire.client import Lost
+from acquire.demo.run import BY_ITSELF
 from acquire.records import LiveEvent, Template, Wants
 from acquire.ui.screens.bench import BenchScreen
 from acquire.ui.watch import FLASH_S, SILENCE_S
@@ -417,6 +418,10 @@ async def test_all_steps_of_an_ended_pull_are_seen_at_once() -> None:
 
 async def test_the_cautions_stand_on_the_first_screen_once() -> None:
     async with stand(last=None) as its:
+        # and beneath them what is to be known of this bench: here, whose hand turns the valve
+        its.app.hint = BY_ITSELF
+        its.app.tick()
+        await its.sees(f"· {BY_ITSELF}")
         assert "hearing and eye protection" in its.text()
         assert "local codes" in its.text()
         await its.press("n")

@@ -178,5 +178,7 @@ class BenchScreen(BenchKeys):
         if self.cautions_due:
             wrapped = textwrap.wrap(CAUTIONS, max(20, self.size.width - 6))
             cautions: list[Line] = [[(f" {' ' if i else '!'} {row}", "bold $act")] for i, row in enumerate(wrapped)]
-            lines = [*cautions, [], *lines]
+            hint = textwrap.wrap(self.dash.hint, max(20, self.size.width - 6))
+            told: list[Line] = [[(f" {' ' if i else '·'} {row}", "bold")] for i, row in enumerate(hint)]
+            lines = [*cautions, *told, [], *lines]
         return lines
