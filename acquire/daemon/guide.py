@@ -179,19 +179,23 @@ class Guidance:
             out = "test pressure" in judged.missing
             # at the very edge it would wait there for ever: the judgement lets it in a little farther inside
             if not inside(off_pa, band_pa * ENTER_SHARE if out else band_pa) and (out or judged.state == "waiting"):
-                goal = self.pressure(step.test_pressure_pa)
-                plate = "" if core.with_valve or pressure > step.test_pressure_pa / 4 else self._plate(wants)
-                if off_pa > 0:
-                    sentence = f"{taken}{plate}Raise the test pressure to {goal}: {self._bare_pressure(off_pa)} more."
-                    return _say("raise_pressure", sentence, wants)
-                sentence = f"{taken}Lower the test pressure to {goal}: {self._bare_pressure(-off_pa)} less."
-                return _say("lower_pressure", sentence, wants)
+                first = "" if core.with_valve or pressure > step.test_pressure_pa / 4 else self._plate(wants)
+                if core.lift_on_press and step.lift_m is not None:
+                    # nobody sees where the valve stands
+                    first = f"Set the lift to {self.lift(step.lift_m)}. "
+                return self._trim(taken + first, step, off_pa, wants)
         if awaited:
             return _say("type_value", f"{taken}Type the {self.named(awaited)}, then Enter.", wants)
         if taken:
             goal = self.lift(step.lift_m) if step.lift_m is not None else self.pressure(step.test_pressure_pa)
             return _say("taken", f"{taken}Next {goal}.", wants)
         return self._hold(core, core.standing(), wants, trend_pa_s)
+
+    def _trim(self, before: str, step: Step, off_pa: float, wants: Wants) -> Guide:
+        goal, by = self.pressure(step.test_pressure_pa), self._bare_pressure(abs(off_pa))
+        if off_pa > 0:
+            return _say("raise_pressure", f"{before}Raise the test pressure to {goal}: {by} more.", wants)
+        return _say("lower_pressure", f"{before}Lower the test pressure to {goal}: {by} less.", wants)
 
     def _hold(self, core: PullCore, standing: Standing, wants: Wants, trend_pa_s: Trend) -> Guide:
         step = core.step

@@ -92,9 +92,9 @@ def _absent(label: str, unit: str, reading: Reading | None) -> ReadOut | None:
     origin = source_word(reading.source)
     if reading.typed and reading.value is None:
         return ReadOut(label, unit, "", "live", "to be typed", "", "", origin)
-    if reading.state == "lost" or reading.value is None:
+    if reading.state == "lost":
         return ReadOut(label, unit, "", "lost", "LOST", age(reading.age_s), "", origin)
-    return None
+    return None if reading.value is not None else ReadOut(label, unit, "", "lost", "no reading yet", "", "", origin)
 
 
 def _against(

@@ -9,7 +9,7 @@ from textual.theme import Theme
 
 from acquire.client import Lost
 from acquire.records import Situation, Wants
-from acquire.ui.look import GLYPHS, TONES, flow_out, pressure_out
+from acquire.ui.look import GLYPHS, TONES, flow_out, lift_out, pressure_out
 from acquire.ui.screens.bench import BenchScreen
 from acquire.ui.show import strips
 from acquire.ui.themes import DAYLIGHT, NIGHT
@@ -125,6 +125,13 @@ def test_the_flow_says_where_the_judgement_stands(standing: Standing, word: str)
 def test_a_flow_is_not_said_to_move_while_the_pressure_is_still_asked_for() -> None:
     its = frame(pull=pull_view(2), situation="raise_pressure", standing=Standing("moving", ("test pressure",)))
     assert flow_out(its, SUMMARY).word == "waiting"
+
+
+def test_what_was_never_heard_is_not_called_lost() -> None:
+    never = frame(pull=pull_view(2), readings={"lift": reading(None, "m", "stale")})
+    gone = frame(pull=pull_view(2), readings={"lift": reading(None, "m", "lost")})
+    assert (lift_out(never, SUMMARY).word, lift_out(never, SUMMARY).figure) == ("no reading yet", "")
+    assert lift_out(gone, SUMMARY).word == "LOST"
 
 
 def test_at_the_edge_of_its_band_the_pressure_says_what_the_sentence_says() -> None:
