@@ -9,7 +9,8 @@ from typing import Literal, Protocol
 
 from acquire.calibration.record import Calibration
 from acquire.config import BenchConfig
-from acquire.daemon.guide import ANNOUNCE_US, Guidance, Silence
+from acquire.daemon.guide import ANNOUNCE_US, Guidance
+from acquire.daemon.silence import Silence
 from acquire.pull.core import PullCore
 from acquire.records import Frame, Guide, InstrumentState, Reading, ReadingState
 from acquire.scaling import channel_settings, scale_for

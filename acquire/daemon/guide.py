@@ -5,9 +5,9 @@ out. It never mentions keys: it is read at the bench and by other programs.
 """
 
 from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass
 
 from acquire.config import Display
+from acquire.daemon.silence import Silence, silent_said
 from acquire.flow.convention import flow_unit_said
 from acquire.lifts import inside, lift_digits
 from acquire.pull.core import PullCore
@@ -29,23 +29,6 @@ Trend = Callable[[float, float], float | None]
 
 def _unknown(_low_pa: float, _high_pa: float) -> None:
     return None
-
-
-@dataclass(frozen=True, slots=True)
-class Silence:
-    """A signal that the pull needs and that is not there.
-
-    ``trouble``: why its port is lost, to follow the instrument's name. The
-    instrument does send, but numbers outside what the channel is set for
-    (``outside``), or what is no line of its own (``unreadable``).
-    """
-
-    name: str
-    for_s: float | None
-    lost: bool
-    trouble: str = ""
-    outside: bool = False
-    unreadable: bool = False
 
 
 class Guidance:
@@ -72,7 +55,7 @@ class Guidance:
         ``at_rest``: the channels seen near zero once the pull has ended.
         """
         if core is None and silence is not None:
-            return _say("signal_lost", _silent(silence))
+            return _say("signal_lost", silent_said(silence))
         if core is None:
             return _say("no_pull", "No pull is running: begin a new one.")
         wants = self.wants(core)
@@ -83,7 +66,7 @@ class Guidance:
             sentence = "The lift indicator lost its zero: close the valve, zero it there, then go on."
             return _say("close_valve", sentence, closed)
         if silence is not None:
-            return _say("signal_lost", _silent(silence), wants)
+            return _say("signal_lost", silent_said(silence), wants)
         if core.paused:
             return _say("paused", "Paused: nothing is taken until you go on.", wants)
         if core.phase in ("zero_before", "zero_after"):
@@ -311,14 +294,6 @@ def _left(standing: Standing) -> str:
 
 
 _RUN: dict[PullKind, str] = {"lift": "Pull", "leakage": "Leakage run", "plate": "Reference plate run"}
-_INSTRUMENTS = {
-    "lift": "Lift indicator",
-    "test_pressure": "Test pressure transducer",
-    "meter_pressure": "Meter pressure transducer",
-    "room_pressure": "Barometer",
-    "room_temperature": "Room thermometer",
-    "room_humidity": "Room hygrometer",
-}
 
 
 def _written(value: float, digits: int) -> str:
@@ -334,25 +309,6 @@ def _cure_first(fault: str) -> str:
     cause, _, cure = fault.rstrip(".").rpartition(": ")
     said = f"{cure}: {cause}" if cause else cure
     return f"{said[0].upper()}{said[1:]}."
-
-
-def _silent(silence: Silence) -> str:
-    name = silence.name.replace("_", " ")
-    name = name[0].upper() + name[1:]
-    instrument = _INSTRUMENTS.get(silence.name, name)
-    if silence.lost and silence.trouble:
-        return f"{instrument}{silence.trouble}."
-    if silence.outside and silence.name == "meter_pressure":
-        return "Stop the blower, fit a larger meter range: the pressure is beyond its transducer."
-    if silence.outside and silence.name == "lift":
-        return "Lift is outside its instrument's range: bring it back; with the valve closed, zero the indicator."
-    if silence.outside:
-        return f"{name} is outside its instrument's range: bring it back, or correct the channel's low and high."
-    if silence.unreadable:
-        return f"{instrument} sends what cannot be read: check its units and its baud rate."
-    if silence.for_s is None:
-        return f"{instrument}: no reading yet. Check its cable and port."
-    return f"{instrument} silent for {silence.for_s:.0f} s: check its cable."
 
 
 def _marks(view: PullView) -> str:

@@ -10,7 +10,8 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from acquire import clock
-from acquire.daemon.guide import Guidance, Silence
+from acquire.daemon.guide import Guidance
+from acquire.daemon.silence import Silence
 from acquire.pull.core import PullCore
 from acquire.pull.outputs import Output
 from acquire.records import Action

@@ -3,7 +3,8 @@
 import pytest
 
 from acquire.config import Display
-from acquire.daemon.guide import Guidance, Silence
+from acquire.daemon.guide import Guidance
+from acquire.daemon.silence import Silence
 from acquire.pull.core import PullCore
 from acquire.pull.outputs import Output
 from acquire.records import Action, Refused

@@ -9,7 +9,8 @@ import pytest
 
 from acquire.config import Display, parse_config
 from acquire.daemon.frames import FrameMaker
-from acquire.daemon.guide import Guidance, Silence, Trend
+from acquire.daemon.guide import Guidance, Trend
+from acquire.daemon.silence import Silence
 from acquire.flow.meter_range import range_fault
 from acquire.pull.core import PullCore
 from acquire.pull.zeros import ZeroReader
