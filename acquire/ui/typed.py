@@ -147,7 +147,8 @@ def read_form(values: Mapping[str, str], bench: BenchSummary) -> tuple[PullReque
     if not read.get("identifier"):
         faults["identifier"] = "Every pull belongs to a head or plate: scan or type its identifier"
     if not read.get("meter_range"):
-        faults["meter_range"] = "Choose the meter range that is in use, with Left or Right"
+        smallest = ": a leak needs the smallest" if KINDS.get(values["kind"]) == "leakage" else ""
+        faults["meter_range"] = f"Choose the meter range that is in use, with Left or Right{smallest}"
     for name, what in (("lifts_m", "lifts"), ("test_pressures_pa", "test pressures")):
         if name in read and not read[name] and name not in faults:
             faults[name] = f"Give the {what} to measure at, such as {FIELDS[name].hint}"

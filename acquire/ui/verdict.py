@@ -16,7 +16,8 @@ def verdict_lines(frame: Frame, bench: BenchSummary, width: int, most: int) -> l
         return []
     first, last = _counted(pull), _came_of_it(pull, bench)
     if not pull.marks:
-        return [first, [("● nothing doubtful in it", "$good")], *last]
+        clean = "nothing doubtful in it" if pull.outcome == "complete" else "nothing doubtful in what was taken"
+        return [first, [(f"● {clean}", "$good")], *last]
     marks = [textwrap.wrap(f"! {mark.sentence}", width, subsequent_indent="  ") for mark in pull.marks]
     room = max(1, most - 1 - len(last))
     while len(marks) > 1 and sum(map(len, marks)) > room - (len(marks) < len(pull.marks)):

@@ -167,7 +167,9 @@ async def test_a_leakage_run_asks_for_test_pressures_instead_of_lifts() -> None:
         form.query_one("#field-test_pressures_pa").focus()
         await its.pilot.press(*"10 20 28", "f2")
         # the range that reads a head is not taken over for a leak
-        await its.sees("! Choose the meter range that is in use", "F2: begin the leakage run", "no meter range yet")
+        await its.sees(
+            "with Left or Right: a leak needs the smallest", "F2: begin the leakage run", "no meter range yet"
+        )
         assert (focused(its), its.bench.begun) == ("field-meter_range", [])
         await its.pilot.press("right", "f2")
         await its.until(lambda: len(its.bench.begun) == 1)
