@@ -137,6 +137,22 @@ def test_a_mark_of_an_earlier_pull_is_not_shown_over_the_next() -> None:
     assert watch.said(100.6) == mark.sentence
 
 
+def test_of_a_sentence_too_long_for_block_letters_what_is_to_be_done_is_in_them() -> None:
+    panel = GuidePanel(id="guide")
+    panel.saying = saying(RANGE)
+    rows = ["".join(text for text, _ in line) for line in panel.paint(160, 7)]
+    large = letter_lines("Use range 'large':", 153, 6)
+    assert large is not None
+    said = [row.rstrip(" !") for row in rows]
+    for row in large:
+        assert any(row.rstrip() in its for its in said)
+    assert any("17.2 inH2O across the meter is above what range 'middle'" in row for row in rows)
+    assert "m says which range is fitted" in rows[-1]
+    # where there is no room for both it is all in plain text
+    rows = ["".join(text for text, _ in line) for line in panel.paint(100, 4)]
+    assert any("Use range 'large': 17.2 inH2O" in row for row in rows)
+
+
 @pytest.mark.parametrize("size", [(80, 3), (100, 4), (160, 7)])
 def test_no_letter_of_a_sentence_is_cut_at_the_edge(size: tuple[int, int]) -> None:
     panel = GuidePanel(id="guide")

@@ -33,7 +33,7 @@ class GuidePanel(Canvas):
         style = STYLES[saying.tone]
         # two edges of three, and the blank before the text
         room, lines_for = width - 7, height - 1
-        lines = letter_lines(saying.sentence, room, lines_for) if lines_for >= 3 else None
+        lines = _large(saying.sentence, room, lines_for) if lines_for >= 3 else None
         if lines is None:
             lines = textwrap.wrap(saying.sentence, room) or [""]
             if len(lines) > height:
@@ -50,3 +50,14 @@ class GuidePanel(Canvas):
             padded = f" {text}".ljust(width - 6)
             painted.append([(edge, style), *clip([(padded, its)], width - 6), (edge, style)])
         return painted
+
+
+def _large(sentence: str, room: int, rows: int) -> list[str] | None:
+    """In block letters, or at least what is to be done, with the reason beneath; None when neither fits."""
+    whole = letter_lines(sentence, room, rows)
+    first, colon, reason = sentence.partition(": ")
+    if whole is not None or not reason:
+        return whole
+    beneath = textwrap.wrap(reason, room)
+    large = letter_lines(first + colon.rstrip(), room, rows - len(beneath))
+    return None if large is None else [*large, *beneath]
