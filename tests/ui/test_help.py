@@ -1,6 +1,7 @@
 from typing import Any
 
 import pytest
+from textual import events
 
 from acquire.ui.keys import KEYS, Place, action_for, keys_at
 from acquire.ui.screens.asking import AskScreen, NameScreen, PickScreen
@@ -135,3 +136,30 @@ async def test_a_screen_is_resized_at_any_time_and_keeps_its_keys() -> None:
                 assert max(map(len, its.rows())) <= width
             assert "? help" in its.text()
             await its.press("escape")
+
+
+async def test_a_code_scanned_on_a_page_presses_none_of_its_keys() -> None:
+    async with stand() as its:
+        theme = its.app.theme
+        await its.press("question_mark")
+        await its.until(lambda: isinstance(its.app.screen, HelpScreen), "help")
+        await its.scan("d?dx-1")
+        await its.until(lambda: "'d?dx-1'" in its.app.seen.notice, "what became of it")
+        assert its.app.theme == theme
+        assert [type(screen) for screen in its.app.screen_stack[-2:]] == [BenchScreen, HelpScreen]
+        await its.press("escape")
+        await its.sees("Scanned 'd?dx-1' while a page was open")
+
+
+async def test_a_name_is_typed_in_the_order_of_its_keys_and_an_empty_one_opens_help() -> None:
+    async with stand() as its:
+        said: list[str | None] = []
+        its.app.push_screen(NameScreen("A name"), said.append)
+        await its.until(lambda: isinstance(its.app.screen, NameScreen), "the name")
+        await its.press("question_mark")
+        await its.until(lambda: isinstance(its.app.screen, HelpScreen), "help")
+        await its.press("escape")
+        await its.until(lambda: isinstance(its.app.screen, NameScreen), "the name")
+        for key in (*"portx", "backspace", *"s 4", "enter"):
+            its.app.post_message(events.Key(key, key if len(key) == 1 else None))
+        await its.until(lambda: said == ["ports 4"], "the name")

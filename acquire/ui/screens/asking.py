@@ -7,14 +7,16 @@ from textual.app import ComposeResult
 from textual.containers import Vertical
 from textual.content import Content
 from textual.screen import ModalScreen
-from textual.widgets import Input, Static
+from textual.widgets import Static
 
 from acquire.ui.keys import Place, keys_at
 from acquire.ui.screens.held import HeldKeys
 from acquire.ui.screens.listing import ListScreen, shortened
 from acquire.ui.screens.place import PlaceScreen
+from acquire.ui.widgets.fields import TextField
 from acquire.ui.widgets.lines import KeyLine
 
+MOST_OF_A_NAME = 80
 DIGITS = tuple("123456789")
 
 
@@ -115,17 +117,19 @@ class NameScreen(PlaceScreen[str | None], ModalScreen[str | None]):
     def compose(self) -> ComposeResult:
         with Vertical(classes="box"):
             yield Static(self.heading, classes="box-title")
-            field = Input(self._value, id="name", max_length=80)
-            field.cursor_blink = False
-            yield field
+            yield TextField(self._value, "", lambda event: self.perform(event.key), id="name")
             yield KeyLine(keys_at("name"))
 
     def on_mount(self) -> None:
         """Type at once."""
-        self.query_one("#name", Input).focus()
+        self.query_one("#name", TextField).focus()
+
+    def on_text_field_help_asked(self) -> None:
+        """Help from an empty field."""
+        self.do_help()
 
     def do_keep(self) -> None:
         """The text, unless it is empty."""
-        text = self.query_one("#name", Input).value.strip()
+        text = self.query_one("#name", TextField).value.strip()
         if text:
-            self.dismiss(text)
+            self.dismiss(text[:MOST_OF_A_NAME])

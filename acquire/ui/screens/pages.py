@@ -9,7 +9,8 @@ from textual.widgets import Static
 
 from acquire.records import BenchSummary, Frame
 from acquire.ui.keys import ANY, Key, Moment, Place, keys_at
-from acquire.ui.screens.place import PlaceScreen
+from acquire.ui.screens.held import HeldKeys
+from acquire.ui.screens.listing import shortened
 from acquire.ui.widgets.lines import KeyBar
 from acquire.ui.words import age, quantity
 
@@ -38,7 +39,7 @@ SIGNS = (
 )
 
 
-class PageScreen(PlaceScreen[None]):
+class PageScreen(HeldKeys[None]):
     """Text that scrolls by keys."""
 
     place: Place = "page"
@@ -56,6 +57,10 @@ class PageScreen(PlaceScreen[None]):
         with VerticalScroll(id="page-scroll", can_focus=False):
             yield Static(self.body(), id="page-body")
         yield KeyBar("page")
+
+    def scanned(self, text: str) -> None:
+        """A code is no key of the page; what the title says of an end stays."""
+        self.dash.say(f"Scanned {shortened(text)} while a page was open: nothing done with it", bad=True)
 
     def do_page_up(self) -> None:
         """Scroll up by half of what is seen."""
