@@ -418,9 +418,10 @@ def test_the_trend_of_the_test_pressure_comes_from_what_was_shown() -> None:
 
 
 def test_a_pressure_that_was_just_brought_in_is_not_said_to_go_on_as_it_came() -> None:
-    fell = [29.5 - 0.05 * n for n in range(60)]
-    raised = [27.0 + 0.02 * n for n in range(40)]
+    fell = [31.0 - 0.1 * n for n in range(40)]
+    raised = [27.0 + 0.04 * n for n in range(20)]
     # in its band again for less than a second and a half: nothing is said of what it did before
+    assert trends(fell + raised, 0.0, 99.0)[-1] == pytest.approx(-1.3, abs=0.1)
     assert trends(fell + raised)[-1] is None
     assert trends([*fell, *raised, *[27.8 + 0.005 * n for n in range(60)]])[-1] == pytest.approx(0.1, rel=0.02)
 
