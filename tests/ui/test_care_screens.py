@@ -132,7 +132,8 @@ async def test_a_leakage_run_is_made_as_the_last_one_was_and_the_next_head_is_no
 async def test_mounts_are_told_apart_by_keys_and_studied(kept_archive: Path) -> None:
     async with stand((80, 24), archive=kept_archive) as its:
         rows = its.bench.pulls()
-        its.app.push_screen(MountsScreen([rows[0], rows[1], rows[2], rows[3]]))
+        studied: list[list[str]] = []
+        its.app.push_screen(MountsScreen([rows[0], rows[1], rows[2], rows[3]], studied.append))
         await its.sees("mount 1", "mount 4")
         screen = its.app.screen
         assert isinstance(screen, MountsScreen)
@@ -143,10 +144,16 @@ async def test_mounts_are_told_apart_by_keys_and_studied(kept_archive: Path) -> 
         assert screen.mounts() == ["4,3", "1"]
         await its.sees("2 mounts, 3 pulls")
         await its.sees("left out")
+        # a study that is refused does not take the mounts away
+        await its.press("enter")
+        assert studied == [["4,3", "1"]]
+        assert isinstance(its.app.screen, MountsScreen)
         await its.press("up", "up", "delete")
         assert screen.mounts() == ["3", "1"]
         # two pulls are no study however they are put: it must not send from Space to Space
         await its.sees("! 3 pulls or more are needed: Del takes one in again")
+        await its.press("enter")
+        assert len(studied) == 1
 
 
 async def test_one_head_pulled_once_is_not_enough_for_a_study(kept_archive: Path) -> None:

@@ -144,6 +144,15 @@ async def test_a_repeatability_study_is_made_from_a_head_and_its_mounts_by_keys(
         # the head was taken off once, after the second of four pulls
         await its.press("down", "space", "down", "down", "space", "enter")
         await its.until(lambda: told == [["repeat", "11,12", "14,15", "--db", str(kept_archive)]], "the study")
+        # one that is refused leads back to the mounts, one that is done to the bench
+        for code, leads_to in ((2, MountsScreen), (0, BenchScreen)):
+            await its.until(lambda: isinstance(its.app.screen, RunScreen), "the study's page")
+            page = its.app.screen
+            assert isinstance(page, RunScreen)
+            page.code = code
+            await its.press("escape")
+            await its.until(lambda leads_to=leads_to: isinstance(its.app.screen, leads_to), "the way back")  # type: ignore[misc]
+            await its.press("enter" if code else "f6")
 
 
 async def test_in_a_pull_the_traces_take_the_whole_screen_and_give_it_back() -> None:

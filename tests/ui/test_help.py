@@ -83,7 +83,10 @@ async def test_a_question_mark_opens_help_on_every_screen() -> None:
             await its.press("escape", "escape")
             await its.until(lambda: isinstance(its.app.screen, BenchScreen), "the bench")
         # and where a question mark is text, F1
-        for screen, key in ((MountsScreen([row(1), row(2)]), "question_mark"), (NameScreen("A name"), "f1")):
+        for screen, key in (
+            (MountsScreen([row(1), row(2)], lambda _: None), "question_mark"),
+            (NameScreen("A name"), "f1"),
+        ):
             its.app.push_screen(screen)
             await its.until(lambda screen=screen: its.app.screen is screen, "the screen")  # type: ignore[misc]
             await its.press(key)

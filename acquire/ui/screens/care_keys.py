@@ -95,12 +95,25 @@ class CareKeys(PlaceScreen[None]):
             return
 
         def picked(index: int | None) -> None:
-            if index is not None:
-                self.app.push_screen(MountsScreen(several[index][1]), studied)
+            if index is None:
+                return
 
-        def studied(mounts: list[str] | None) -> None:
-            if mounts:
-                self._run("How well the bench repeats", ["repeat", *mounts], DONE, to_read=True)
+            def studied(words: list[str]) -> None:
+                self.dash.with_answer(self.dash.bench.archive_path, lambda archive: opened(words, archive))
+
+            def opened(words: list[str], archive: Path) -> None:
+                page = RunScreen(
+                    "How well the bench repeats", ["repeat", *words, "--db", str(archive)], DONE, to_read=True
+                )
+
+                def closed(_: None) -> None:
+                    if page.code == 0:
+                        mounts.dismiss(None)
+
+                self.app.push_screen(page, closed)
+
+            mounts = MountsScreen(several[index][1], studied)
+            self.app.push_screen(mounts)
 
         lines = [f"{subject:<16} {direction}, {len(its)} pulls" for (subject, direction), its in several]
         self.app.push_screen(PickScreen("From which head's pulls?", lines), picked)

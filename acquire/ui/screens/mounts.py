@@ -1,6 +1,6 @@
 """Which pulls of a head were made without taking it off in between: a repeatability study's mounts."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from acquire.records import PullRow
 from acquire.ui.keys import Place
@@ -11,16 +11,17 @@ from acquire.ui.words import local_time
 LEAST = 3
 
 
-class MountsScreen(ListScreen[list[str] | None]):
+class MountsScreen(ListScreen[None]):
     """Pulls in order of time; each is left out, on the mount of the one before, or the first of a new mount.
 
-    The answer is one word a mount, such as ``12,13``.
+    ``study`` is given one word a mount, such as ``12,13``.
     """
 
     place: Place = "mounts"
 
-    def __init__(self, rows: Sequence[PullRow]) -> None:
+    def __init__(self, rows: Sequence[PullRow], study: Callable[[list[str]], None]) -> None:
         super().__init__("Before which pulls was the head taken off and mounted again?")
+        self._study = study
         self.rows = list(rows)
         self.begins = [True] * len(self.rows)
         self.counts = [True] * len(self.rows)
@@ -81,6 +82,6 @@ class MountsScreen(ListScreen[list[str] | None]):
         self.renew()
 
     def do_study(self) -> None:
-        """These mounts, if they make a study; what is wanting stands beneath them."""
+        """Study these mounts, if they make a study; they stay until it is done, since it may be refused."""
         if not self._wanting():
-            self.dismiss(self.mounts())
+            self._study(self.mounts())
