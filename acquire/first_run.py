@@ -71,6 +71,7 @@ def lead(talk: Talk, steps: Steps, config: Path) -> int:
             talk.say("That was the simulated bench; its results are gone.\n" if code == 0 else "")
         elif choice == 2:
             config.parent.mkdir(parents=True, exist_ok=True)
+            talk.say("Blower off, instruments on. Each port is listened to; nothing is sent before you agree.")
             steps.wire(config)
         else:
             _typed(talk, config)

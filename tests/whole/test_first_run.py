@@ -70,6 +70,9 @@ def test_enter_leads_to_the_simulated_bench_and_then_asks_again(tmp_path: Path) 
     assert lead(script, script, tmp_path / "bench.toml") == 0
     assert script.done == ["demo"]
     assert "Nothing is set up here yet" in script.said[0]
+    # who has read nothing else knows whose hand turns the valve, and how to leave
+    assert "valve and blower by itself" in script.said[1]
+    assert "Ctrl+Q leaves it" in script.said[2]
 
 
 def test_wiring_leads_to_the_daemon_and_the_dashboard_with_the_cautions_before(tmp_path: Path) -> None:
@@ -84,6 +87,7 @@ def test_wiring_that_came_to_nothing_asks_again(tmp_path: Path) -> None:
     script = Script("2", "what", "4")
     assert lead(script, script, tmp_path / "bench.toml") == 0
     assert script.done == ["wire"]
+    assert "nothing is sent before you agree" in script.said[1]
     assert "  Answer 1, 2, 3 or 4." in script.said
 
 
