@@ -111,6 +111,16 @@ class Walk:
         await self.pilot.pause(1.0)
         await self.keep(f"{name}, verdict")
 
+    async def pull_again(self) -> None:
+        """Begin what the form says, and wait for its end."""
+        await self.until(lambda: isinstance(self.app.screen, FormScreen), "the form")
+        before = self._pull_id()
+        await self.press("f2")
+        await self.until(lambda: self._pull_id() not in (None, before) and self._situation() == "ended", "its end")
+
+    def _pull_id(self) -> int | None:
+        return self.app.seen.frame.pull_id if self.app.seen.frame is not None else None
+
     def _situation(self) -> str:
         frame = self.app.seen.frame
         return frame.guide.situation if frame is not None else "no_pull"
@@ -168,10 +178,14 @@ async def walk(its: Walk) -> None:
     await its.go("e", "beneath the curve", "earlier pulls")
     await its.press("escape")
     await its.pick("k", "Check the bench", "6")
+    await its.go("", "A study needs", "study, too few pulls")
+    await its.press("a")
+    await its.pull_again()
+    await its.pick("k", "Check the bench", "6")
     await its.see("From which head")
-    await its.go("1", "mount 2", "mounts")
-    await its.go("down space", "Two mounts or more are needed", "mounts, one mount")
-    await its.press("escape")
+    await its.go("1", "mount 3", "mounts")
+    await its.go("down space", "2 mounts, 3 pulls", "mounts told apart")
+    await its.read("enter", "how well it repeats")
     await its.pick("k", "Check the bench", "1")
     await its.read("", "ready")
     await its.pick("k", "Check the bench", "5")
@@ -183,6 +197,8 @@ async def walk(its: Walk) -> None:
     await its.go("", "REPLAY", "replay")
     await its.go("r", "Nothing was rejected", "replay, nothing rejected")
     await its.go("right", "stopped", "replay, at what happened next")
+    await its.go("t", "Flow cfm", "replay, traces")
+    await its.press("t")
     await its.go("l", "What happened", "replay, list")
     await its.press("escape")
     await its.go("i", "Instruments and readings", "replay, instruments")
