@@ -203,7 +203,7 @@ async def walk(its: Walk) -> None:
     await its.press("t")
     await its.go("l", "What happened", "replay, list")
     await its.press("escape")
-    await its.go("i", "Instruments and readings", "replay, instruments")
+    await its.go("i", "Readings as recorded", "replay, instruments")
     await its.press("escape")
     await its.go("question_mark", "Keys and signs", "replay, help")
     await its.press("escape", "escape")
