@@ -4,7 +4,7 @@ from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import takewhile
-from statistics import linear_regression, variance
+from statistics import correlation, linear_regression
 from typing import Literal, Protocol
 
 from acquire.calibration.record import Calibration
@@ -276,8 +276,8 @@ class _Trend:
         times = [t / 1e6 for t, _ in inside]
         values = [value for _, value in inside]
         slope = linear_regression(times, values).slope
-        explained = slope**2 * variance(times)
-        return slope if explained > _EXPLAINED * variance(values) else None
+        # (a correlation with what does not change at all is none)
+        return slope if slope and correlation(times, values) ** 2 > _EXPLAINED else None
 
 
 def typed_units(instruments: Iterable[Instrument]) -> dict[str, str]:
