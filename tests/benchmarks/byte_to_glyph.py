@@ -7,7 +7,8 @@ a lift that was never shown before; the time from the frame leaving the bench
 until the terminal gets the bytes that paint it is the latency. CPU is the
 process's own, at rest and in a pull. The floor is a bare Textual program with
 as many widgets, all changing at the same rate, in the same run. The last
-lines repeat the pull late in a long session: work must not grow with it.
+lines repeat the pull late in a long session, and with every step taken again
+many times: work must not grow with it.
 """
 
 import argparse
@@ -15,6 +16,7 @@ import asyncio
 import statistics
 import time
 from collections.abc import AsyncIterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -57,10 +59,16 @@ class Glyphs:
 class Scripted(fake.FakeBench):
     """Frames at the usual rate; each differs from the one before, as on a bench."""
 
-    def __init__(self, pull: bool, start_s: float) -> None:
+    def __init__(self, pull: bool, start_s: float, takes: int = 1) -> None:
         super().__init__()
         self.pulling, self.t_s = pull, start_s
         self.sent_s: list[float] = []
+        view = fake.pull_view(4)
+        steps = [
+            replace(its, points=tuple(replace(point, take=n + 1) for point in its.points for n in range(takes)))
+            for its in view.steps
+        ]
+        self._view = replace(view, steps=tuple(steps))
 
     async def live(self, rate: float) -> AsyncIterator[Frame | LiveEvent | Lost]:
         began, n = time.perf_counter(), 0
@@ -77,7 +85,7 @@ class Scripted(fake.FakeBench):
         if not self.pulling:
             return fake.frame(self.t_s, pressure_inh2o=shake, lift_in=0.0)
         return fake.frame(
-            self.t_s, pull=fake.pull_view(4), lift_in=0.4 + 0.001 * (n % 90), pressure_inh2o=28 + 10 * shake,
+            self.t_s, pull=self._view, lift_in=0.4 + 0.001 * (n % 90), pressure_inh2o=28 + 10 * shake,
             flow_cfm=240 + 30 * shake, situation="open_valve", standing=Standing("moving", ("lift",)),
             sentence=f"Open the valve to 0.500 in: {0.1 - 0.001 * (n % 90):.3f} more.",
         )  # fmt: skip
@@ -140,8 +148,8 @@ def measure(name: str, app: App[Any], seconds: float, bench: Scripted | None) ->
     return f"| {name} {said}| {100 * share:.1f} % | {glyphs.bytes / seconds / 1024:.1f} KiB/s |"
 
 
-def dashboard(name: str, seconds: float, pull: bool, start_s: float = 0.0) -> str:
-    bench = Scripted(pull, start_s)
+def dashboard(name: str, seconds: float, pull: bool, start_s: float = 0.0, takes: int = 1) -> str:
+    bench = Scripted(pull, start_s, takes)
     app = Dashboard(bench)
     if start_s:
         for n in range(round(start_s * RATE_HZ)):
@@ -163,6 +171,7 @@ def main() -> None:
     lines.append(dashboard("dashboard at rest", its.seconds, pull=False))
     lines.append(dashboard("dashboard in a pull", its.seconds, pull=True))
     lines.append(dashboard(f"in a pull, after {60:.0f} min of frames", its.seconds, pull=True, start_s=3600.0))
+    lines.append(dashboard("in a pull, every step taken 5 times", its.seconds, pull=True, takes=5))
     lines.append(f"Kept of the session: the last {SPAN_S:.0f} s.")
     print("\n".join(lines))
     if its.out is not None:
