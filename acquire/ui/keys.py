@@ -70,8 +70,8 @@ KEYS: tuple[Key, ...] = (
     _command("take", BIG, "Enter", "take",
              "Take this step now, by hand (also Space, Page Down, foot switch). A settled reading is taken by itself."),
     _command("retake", ("r", "asterisk"), "r", "again",
-             "Take the step marked ↻ again, else the last one; earlier takes are kept. The arrows choose it, "
-             "and a point that is out of line is chosen by itself. Keypad *"),
+             "Take the step marked ↻ again, else the one marked ?, else the last one; earlier takes are kept. "
+             "The arrows choose it, and a point that is out of line is chosen by itself. Keypad *"),
     _command("skip", ("s", "plus"), "s", "skip", "Leave this step or zero check out and go on. Keypad +"),
     _command("back", ("b", "minus"), "b", "back", "Return to the step before. Keypad -"),
     _command("pause", ("p", "slash"), "p", "pause", "Pause, and go on again: nothing is taken meanwhile. Keypad /"),

@@ -39,13 +39,15 @@ def saying(
     doubt: str = "",
     *,
     keys: bool = True,
+    offer: bool = True,
     between: Between = "",
 ) -> Saying:
     """What to say now.
 
     ``lost``: that the daemon is not heard, and why; ``flash``: the point that
     was just taken; ``doubt``: the point that is out of line; ``keys``: whether
-    keys of a running bench may be named; ``between``: what between pulls is
+    keys of a running bench may be named; ``offer``: whether that point is the
+    one that would be taken again; ``between``: what between pulls is
     more to the point than the next head.
     """
     if lost[0]:
@@ -66,7 +68,7 @@ def saying(
     running = frame.pull is not None and frame.pull.outcome is None
     beneath = why_not(frame)
     if doubt:
-        beneath = f"{doubt}: {OFFER}" if running and keys else doubt
+        beneath = f"{doubt}: {OFFER}" if running and keys and offer else doubt
     elif keys:
         beneath = _key_for(frame) or beneath
     if flash and tone != "trouble":

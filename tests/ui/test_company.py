@@ -98,6 +98,22 @@ async def test_a_doubt_is_chosen_once_and_not_again_with_every_point() -> None:
         assert "↻" not in its.text()
 
 
+async def test_what_is_taken_again_is_what_the_line_beneath_the_sentence_says() -> None:
+    async with stand((100, 40), HOLD, besides={None: DOUBTED}) as its:
+        await its.sees("↻  2", OFFER)
+        # another step is chosen: its doubt is said, but the key is not offered for it
+        await its.press("up")
+        await its.sees("↻  1", "0.200 in is 5.0 % low")
+        await its.until(lambda: OFFER not in its.text(), "no offer")
+        await its.press("r")
+        await its.until(lambda: [act.step for act in its.bench.acts] == [0], "the chosen one")
+        # nothing is chosen: the doubted one, not the last
+        await its.sees(OFFER)
+        assert "↻" not in its.text()
+        await its.press("r")
+        await its.until(lambda: [act.step for act in its.bench.acts] == [0, 1], "the doubted one")
+
+
 async def test_after_the_pull_a_doubt_is_said_without_an_offer() -> None:
     async with stand((100, 30), frame(pull=ended_view(), situation="ended"), besides={None: DOUBTED}) as its:
         await its.sees("0.200 in is 5.0 % low")

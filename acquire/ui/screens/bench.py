@@ -136,6 +136,7 @@ class BenchScreen(BenchKeys):
                 flashed,
                 self._doubt_said(frame),
                 keys=live and not self.watching,
+                offer=self.doubt is not None and self.to_retake == self.doubt.step,
                 between=watch.between,
             )
         )

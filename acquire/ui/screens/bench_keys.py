@@ -64,6 +64,13 @@ class BenchKeys(CareKeys, ReplayKeys, EntryKeys, PlaceScreen[None]):
             return None
         return its if frame.pull.steps[its.step].points else None
 
+    @property
+    def to_retake(self) -> int | None:
+        """The step that is taken again now: the chosen one, else the doubted one; None: the last taken one."""
+        if self.chosen is not None:
+            return self.chosen
+        return self.doubt.step if self.doubt is not None else None
+
     def perform(self, pressed: str) -> bool:
         """What the table says; a screen that only watches says so instead of telling the bench what to do."""
         if self.watching and action_for(pressed, "bench", self.moment, watching=True) is None:
@@ -159,8 +166,8 @@ class BenchKeys(CareKeys, ReplayKeys, EntryKeys, PlaceScreen[None]):
         self._act("take")
 
     def do_retake(self) -> None:
-        """Take the chosen step again, or the last taken one."""
-        self._act("retake", self.chosen)
+        """Take the chosen step again, else the doubted one, else the last taken one."""
+        self._act("retake", self.to_retake)
         self.chosen = None
 
     def do_skip(self) -> None:
