@@ -336,7 +336,8 @@ class Frame(Table):
     ``convention`` (before the leakage is known it is included, see the point).
     ``commander`` is the name of the screen in command and ``commander_id`` its
     id, to be compared with one's own (``acquire.wire.Screen``); both are empty
-    where no screen is.
+    where no screen is. ``no_flow`` says why a step has no flow now, where that
+    is known: a test pressure that is next to none carries no figure.
     """
 
     t_us: int
@@ -351,6 +352,7 @@ class Frame(Table):
     convention: Convention = "same restriction"
     commander: str = ""
     commander_id: str = ""
+    no_flow: Literal["", "no pressure"] = ""
 
 
 class BenchChannel(Table):

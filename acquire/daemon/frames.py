@@ -25,6 +25,8 @@ _TREND_US = 3_000_000
 _A_FEW = 2
 # a straight line that says less than this of what was shown is noise or swings about a mean
 _EXPLAINED = 0.5
+# of a step's test pressure: below, draughts and the zeros' own band count for as much as the flow does
+_CARRYING = 0.1
 
 
 InstrumentStatus = Literal["opening", "live", "silent", "lost"]
@@ -107,11 +109,13 @@ class FrameMaker:
         # in a pull the screen shows what is judged: the readings from their zeros on
         zeros = pull.zeros_before if pull is not None and pull.outcome is None else None
         readings = {name: self._reading(name, t_us, latest.get(name), zeros) for name in self._scales}
+        no_flow = core is not None and self._carries_none(core)
         # all parts were checked when they were made
         return Frame.model_construct(
             t_us=t_us,
             readings=readings,
-            flow_m3_s=core.stated_flow_m3_s() if core is not None and core.outcome is None else None,
+            # outside the steps the last one is not of now
+            flow_m3_s=core.stated_flow_m3_s() if core is not None and core.step is not None and not no_flow else None,
             standing=core.standing() if core is not None and core.phase == "steps" else _WAITING,
             guide=self._guide(t_us, core, readings, announced, failure),
             pull_id=pull_id,
@@ -119,7 +123,17 @@ class FrameMaker:
             subject=core.request.subject if core is not None else None,
             instruments=tuple(_instrument(source) for source in self._sources),
             convention=self._convention,
+            no_flow="no pressure" if no_flow else "",
         )
+
+    def _carries_none(self, core: PullCore) -> bool:
+        """Whether the test pressure of a step is next to none: an area is that of anything there, even below zero."""
+        pressure_pa, step = core.latest("test_pressure"), core.step
+        if step is None or pressure_pa is None:
+            return False
+        # a step so low that the zeros' band covers it is still a step
+        band_pa = min(self._zero.pressure_band_pa, step.test_pressure_pa / 2)
+        return pressure_pa < max(band_pa, _CARRYING * step.test_pressure_pa)
 
     def _guide(
         self,
@@ -245,7 +259,7 @@ def stood_still(last: Frame, t_us: int, sentence: str) -> Frame:
     readings = {name: its.model_copy(update={"state": "stale"}) for name, its in last.readings.items()}
     guide = Guide(situation="archive_failed", sentence=sentence)
     changes = {"t_us": t_us, "readings": readings, "flow_m3_s": None, "standing": _WAITING, "guide": guide}
-    return last.model_copy(update=changes)
+    return last.model_copy(update=changes | {"no_flow": ""})
 
 
 class _Trend:

@@ -163,7 +163,8 @@ def flow_out(frame: Frame, bench: BenchSummary) -> ReadOut:
     if frame.flow_m3_s is None and stale:
         return ReadOut(label, unit, "", "stale", "STALE", age(oldest), "", origin)
     if frame.flow_m3_s is None:
-        word = "no figure yet" if step_now(frame.pull) is not None else _why_none(frame.pull)
+        in_step = step_now(frame.pull) is not None
+        word = frame.no_flow or ("no figure yet" if in_step else _why_none(frame.pull))
         return ReadOut(label, unit, "", "live", word, age(oldest), "", origin)
     text = figure(frame.flow_m3_s, unit, bench)
     if stale:

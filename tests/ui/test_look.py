@@ -132,6 +132,12 @@ def test_a_flow_is_not_said_to_move_while_the_pressure_is_still_asked_for() -> N
     assert flow_out(its, SUMMARY).word == "waiting"
 
 
+def test_where_no_pressure_carries_a_flow_the_dash_says_so() -> None:
+    its = frame(pull=pull_view(2), flow_cfm=None).model_copy(update={"no_flow": "no pressure"})
+    out = flow_out(its, SUMMARY)
+    assert (out.figure, out.word) == ("", "no pressure")
+
+
 def test_what_was_never_heard_is_not_called_lost() -> None:
     never = frame(pull=pull_view(2), readings={"lift": reading(None, "m", "stale")})
     gone = frame(pull=pull_view(2), readings={"lift": reading(None, "m", "lost")})

@@ -55,3 +55,24 @@ def test_shown_readings_are_those_of_the_judgement_from_their_zeros_on() -> None
 
     bench.pull(request(LIFTS[:2]), each=each)
     assert compared == {"lift", "test_pressure", "meter_pressure"}
+
+
+def test_a_flow_is_shown_only_where_a_test_pressure_carries_one_and_only_of_now() -> None:
+    bench = VirtualBench(4)
+    frames = FrameMaker(bench.config, [*map(AlwaysThere, bench.config.make_instruments())])
+    shown: list[float] = []
+    dashes: set[tuple[str, str]] = set()
+
+    def each(core: PullCore, _: list[Output]) -> None:
+        frame = frames.frame(bench.t_us, bench._latest, core, 1, None, "")
+        if frame.flow_m3_s is None:
+            dashes.add((core.phase, frame.no_flow))
+        else:
+            shown.append(frame.flow_m3_s)
+
+    points = bench.pull(request(LIFTS[:1]), each=each).points
+    # nothing from draughts about zero pressure, nor the last flow during the zeros that are read again
+    assert {("steps", "no pressure"), ("zero_before", ""), ("zero_after", "")} <= dashes
+    taken = points[0].flow.flow_m3_s
+    assert min(shown) > 0.5 * taken
+    assert max(shown) < 1.5 * taken
