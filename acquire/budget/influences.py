@@ -24,7 +24,7 @@ from acquire.leakage.law import leakage_area_m2, leakage_uncertainty_m2
 from acquire.meters import Doubt
 from acquire.records import LeakageLaw
 from acquire.scaling import CalibratedSettings
-from acquire.units import Water, factor, from_si, to_si
+from acquire.units import Water, factor, from_si
 from acquire.values import Capture
 from drivers.base import ChannelSettings
 
@@ -175,7 +175,7 @@ def _measured(
     if its is None:
         raise ValueError(f"no instrument is configured for {channel}: add it to an instrument's channels")
     water = model.config.water
-    one = to_si(1.0, its.unit, water) - to_si(0.0, its.unit, water)
+    one = factor(its.unit, water)
     reading = abs(from_si(value, its.unit, water))
     if isinstance(its, CalibratedSettings):
         found = [_calibrated(its.calibration, name, channel, value, unit, water)]

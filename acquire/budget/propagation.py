@@ -1,23 +1,28 @@
-"""Propagation of uncertainty: JCGM 100 through GTC, JCGM 101 as confirmation.
+"""Propagation of uncertainty: JCGM 100, with JCGM 101 as confirmation.
 
 A formula takes its inputs by name and returns one number; the same formula
-serves floats, uncertain numbers and the draws of a Monte Carlo run.
+serves floats, the sensitivities of a budget and the draws of a Monte Carlo run.
 """
 
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from acquire.budget.sensitivities import sensitivities
 from acquire.values import Component
 
 UNLIMITED_DOF = 1e6
 """Stands for infinitely many degrees of freedom, so that every number is finite."""
 
 NORMAL_95 = 1.959963984540054
+
+# more degrees of freedom than this are as good as unlimited ones
+_MANY_DOF = 1e5
 
 Formula = Callable[[Mapping[str, Any]], Any]
 
@@ -60,8 +65,8 @@ def rectangular(name: str, value: float, unit: str, half_width: float, *, shared
 
 
 def prepare() -> None:
-    """Load what the first budget needs (GTC and scipy, about 0.6 s) beforehand."""
-    import GTC  # noqa: F401
+    """Load what the first budget needs (scipy's distributions, about 0.3 s) beforehand."""
+    import scipy.special  # noqa: F401
 
 
 def coverage_factor(dof: float) -> float:
@@ -69,9 +74,14 @@ def coverage_factor(dof: float) -> float:
 
     Source: JCGM 100:2008, G.3 and table G.2. Fewer than one counts as one.
     """
-    from GTC import reporting
+    return _student_t_95(max(1, math.floor(min(dof, UNLIMITED_DOF))))
 
-    return float(reporting.k_factor(max(1.0, math.floor(dof)), 95))
+
+@lru_cache(maxsize=1024)
+def _student_t_95(dof: int) -> float:
+    from scipy.special import stdtrit
+
+    return NORMAL_95 if dof > _MANY_DOF else float(stdtrit(dof, 0.975))
 
 
 def propagate(
@@ -85,44 +95,50 @@ def propagate(
     sign of its sensitivity and is relative to the result, or to its standard
     uncertainty where the result is smaller than that, so that a result of
     zero has a budget too.
+    Source: JCGM 100:2008, eq. (10), (16) and (G.2b).
     """
-    import GTC
-    from GTC import reporting
-
     correlations = correlations or {}
     correlated = {name for pair in correlations for name in pair}
     for its in inputs:
         if its.name in correlated and its.dof < UNLIMITED_DOF:
             raise ValueError(f"{its.name} is correlated with another input: give it unlimited degrees of freedom")
-    numbers = {
-        its.name: GTC.ureal(
-            its.value,
-            its.standard_uncertainty,
-            df=math.inf if its.name in correlated else min(max(its.dof, 1.0), UNLIMITED_DOF),
-            independent=its.name not in correlated,
-        )
-        for its in inputs
-    }
-    for (first, second), r in correlations.items():
-        GTC.set_correlation(r, numbers[first], numbers[second])
-    result = formula(numbers)
-    uncertainty = float(result.u)
-    scale = max(abs(float(result.x)), uncertainty)
+        if not 0.0 <= its.standard_uncertainty < math.inf:
+            raise ValueError(f"the standard uncertainty of {its.name} cannot be {its.standard_uncertainty}")
+    uncertain = [its.name for its in inputs if its.standard_uncertainty]
+    value, slopes = sensitivities(formula, {its.name: its.value for its in inputs}, uncertain)
+    parts = [slopes[its.name] * its.standard_uncertainty if its.name in slopes else 0.0 for its in inputs]
+    squares = [part * part for part in parts]
+    if correlations:
+        by_name = {its.name: part for its, part in zip(inputs, parts, strict=True)}
+        squares += [2.0 * r * by_name[first] * by_name[second] for (first, second), r in correlations.items()]
+    # what cancels may leave less than nothing, by rounding
+    uncertainty = math.sqrt(max(math.fsum(squares), 0.0))
+    if not math.isfinite(value + uncertainty):
+        raise ValueError("the result of the formula is not a number: look at the instruments and take it again")
+    scale = max(abs(value), uncertainty) or 1.0
     components = tuple(
-        Component(
-            name=its.name,
-            value=its.value,
-            unit=its.unit,
-            standard_uncertainty=its.standard_uncertainty,
-            distribution=its.distribution,
-            dof=min(its.dof, UNLIMITED_DOF),
-            contribution_rel=float(reporting.u_component(result, numbers[its.name])) / scale if scale else 0.0,
-            shared=its.shared,
-        )
-        for its in inputs
+        [
+            Component(
+                its.name,
+                its.value,
+                its.unit,
+                its.standard_uncertainty,
+                its.distribution,
+                its.dof if its.dof < UNLIMITED_DOF else UNLIMITED_DOF,
+                part / scale,
+                its.shared,
+            )
+            for its, part in zip(inputs, parts, strict=True)
+        ]
     )
-    dof = min(float(result.df), UNLIMITED_DOF) if uncertainty > 0.0 else UNLIMITED_DOF
-    return Propagated(float(result.x), uncertainty, dof, coverage_factor(dof), components)
+    independent = [(part, its.dof) for its, part in zip(inputs, parts, strict=True) if its.name not in correlated]
+    dof = _effective_dof(uncertainty, independent) if uncertainty > 0.0 else UNLIMITED_DOF
+    return Propagated(value, uncertainty, dof, coverage_factor(dof), components)
+
+
+def _effective_dof(uncertainty: float, parts: Sequence[tuple[float, float]]) -> float:
+    below = math.fsum([(part / uncertainty) ** 4 / min(max(dof, 1.0), UNLIMITED_DOF) for part, dof in parts if part])
+    return min(1.0 / below, UNLIMITED_DOF) if below > 0.0 else UNLIMITED_DOF
 
 
 @dataclass(frozen=True, slots=True)

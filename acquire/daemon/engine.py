@@ -176,7 +176,7 @@ class Engine:
             return
         self._make_frame(self._clock.t_us())
         opened.set_result(None)
-        # what the first point's budget needs takes seconds to load: not while a point waits for it
+        # what the first point's budget needs takes a while to load: not while a point waits for it
         threading.Thread(target=self._load, name="load", daemon=True).start()
         while self._turn():
             pass

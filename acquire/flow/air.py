@@ -1,13 +1,14 @@
 """Moist air: density, viscosity, isentropic exponent.
 
 The kernels use only arithmetic and powers, so that they serve floats and the
-uncertain numbers of the budget alike; they trust their arguments. Values that
+traced numbers of the budget alike; they trust their arguments. Values that
 come from outside pass :func:`check_air` first.
 """
 
 import math
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 from acquire.values import AirState
 
@@ -248,9 +249,5 @@ def _dry_air_viscosity(pressure_pa: float, temperature_k: float) -> float:
     return viscosity
 
 
-def _natural_log(x: float) -> float:
-    if isinstance(x, (int, float)):
-        return math.log(x)
-    import GTC  # late: it loads scipy
-
-    return GTC.log(x)
+def _natural_log(x: Any) -> Any:
+    return math.log(x) if isinstance(x, (int, float)) else x.log()

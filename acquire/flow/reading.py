@@ -1,6 +1,6 @@
 """From an accepted reading to a flow with its uncertainty.
 
-One formula gives the result, the budget (through uncertain numbers) and its
+One formula gives the result, the budget (through its sensitivities) and its
 confirmation by Monte Carlo: every influence enters it by name.
 """
 
@@ -129,7 +129,7 @@ class Measurement:
         return next((its.value for its in self.inputs if its.name == LEAKAGE), 0.0)
 
     def area_m2(self, x: Mapping[str, Any]) -> Any:
-        """The effective area that states the flow; ``x`` gives floats or uncertain numbers by input.
+        """The effective area that states the flow; ``x`` gives floats or traced numbers by input.
 
         Where the convention counts the air of the day, it moves with the
         stated flow per area too, so that relative changes are those of the
@@ -166,7 +166,7 @@ def _sum(x: Mapping[str, Any], name: str) -> Any:
 
 
 def _meter_uncertainty_pa(inputs: Sequence[Input]) -> float:
-    return math.hypot(*(its.standard_uncertainty for its in inputs if its.name.startswith("meter pressure")))
+    return math.hypot(*[its.standard_uncertainty for its in inputs if its.name.startswith("meter pressure")])
 
 
 def measurement(

@@ -3,7 +3,7 @@
 Source: Heywood, Internal Combustion Engine Fundamentals, appendix C; ISO 5167
 for the expansibility factors. The functions trust their arguments (absolute
 pressures above zero, a ratio within (0, 1]); only arithmetic and powers are
-used, so that uncertain numbers pass through them.
+used, so that the budget's traced numbers pass through them.
 """
 
 

@@ -60,7 +60,7 @@ class Statement:
 
         Check: 250 cfm at an inlet density of 1.059842 kg/m3 are 220.049 cfm by
         mass at 1.2041, 234.547 as the same restriction at one barometer, 250
-        as is. Uncertain numbers pass through.
+        as is. Traced numbers pass through.
         """
         if not self.counts_the_day:
             return self.speed_at_m_s(test_pressure_pa)

@@ -33,7 +33,7 @@ class Meter(Protocol):
         """Mass flow for a pressure across the meter, 0 < meter pressure < upstream.
 
         ``upstream_pa`` is absolute, at the meter's upstream tap; ``air`` is
-        the air in the meter. Uncertain numbers pass through.
+        the air in the meter. Traced numbers pass through.
         """
         ...
 

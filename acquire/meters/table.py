@@ -49,7 +49,7 @@ class ShapePreserving:
             return self.y[0]
         if at >= self.x[-1]:
             return self.y[-1]
-        # keys are compared by value, so that an uncertain number finds its interval too
+        # keys are compared by value, so that a traced number finds its interval too
         k = bisect_right(self.x, at) - 1
         step = self.x[k + 1] - self.x[k]
         t = (at - self.x[k]) / step

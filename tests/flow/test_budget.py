@@ -4,7 +4,6 @@ import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
-import GTC
 import numpy as np
 import pytest
 
@@ -66,11 +65,16 @@ _I = (19.663e-3, 19.639e-3, 19.640e-3, 19.685e-3, 19.678e-3)
 _PHI = (1.0456, 1.0438, 1.0468, 1.0428, 1.0433)
 
 
+def _sine(angle: Any) -> Any:
+    # its power series: formulas have arithmetic and powers only
+    return sum((-1) ** n * angle ** (2 * n + 1) / math.factorial(2 * n + 1) for n in range(14))
+
+
 @pytest.mark.parametrize(
     ("formula", "value", "u", "u_without"),
     [
-        (lambda x: x["V"] / x["I"] * GTC.cos(x["phi"]), 127.732, 0.071, 0.195),
-        (lambda x: x["V"] / x["I"] * GTC.sin(x["phi"]), 219.847, 0.295, 0.201),
+        (lambda x: x["V"] / x["I"] * _sine(x["phi"] + math.pi / 2), 127.732, 0.071, 0.195),
+        (lambda x: x["V"] / x["I"] * _sine(x["phi"]), 219.847, 0.295, 0.201),
         (lambda x: x["V"] / x["I"], 254.260, 0.236, 0.204),
     ],
 )
