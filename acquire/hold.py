@@ -1,5 +1,6 @@
 """Did the test pressure hold over a point's window? Pure."""
 
+import math
 import re
 from collections.abc import Callable
 from dataclasses import replace
@@ -31,8 +32,9 @@ def judge_hold(t_us: npt.ArrayLike, pressure_pa: npt.ArrayLike, target_pa: float
         raise ValueError(f"the band of the test pressure must be above zero, not {band_pa} Pa")
     mean, slope = line(t_s, pressure)
     deviation = pressure - target_pa
-    inside = float(np.mean(np.abs(deviation) <= band_pa))
-    excursion = float(deviation[np.argmax(np.abs(deviation))])
+    off = np.abs(deviation)
+    inside = int(np.count_nonzero(off <= band_pa)) / off.size
+    excursion = float(deviation[off.argmax()])
     drift = slope * float(t_s[-1] - t_s[0])
     held, reason = _verdict(mean - target_pa, drift, inside, excursion, band_pa)
     return Hold(
@@ -40,7 +42,7 @@ def judge_hold(t_us: npt.ArrayLike, pressure_pa: npt.ArrayLike, target_pa: float
         band_pa=float(band_pa),
         mean_pa=mean,
         deviation_pa=mean - target_pa,
-        sd_pa=float(pressure.std(ddof=1)) if pressure.size > 1 else 0.0,
+        sd_pa=_sd(pressure, mean),
         slope_pa_per_s=slope,
         largest_excursion_pa=excursion,
         inside_share=inside,
@@ -48,6 +50,11 @@ def judge_hold(t_us: npt.ArrayLike, pressure_pa: npt.ArrayLike, target_pa: float
         held=held,
         reason=reason,
     )
+
+
+def _sd(values: npt.NDArray[np.float64], mean: float) -> float:
+    off = values - mean
+    return math.sqrt(np.add.reduce(off * off) / (off.size - 1)) if off.size > 1 else 0.0
 
 
 def typed_hold(pressure_pa: float, target_pa: float, band_pa: float) -> Hold:
