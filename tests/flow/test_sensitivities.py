@@ -151,10 +151,13 @@ def test_correlated_inputs_have_the_uncertainty_of_a_metrology_library(r: float,
     assert_same(propagate(formula, inputs, pairs), by_gtc(formula, inputs, pairs))
 
 
-def test_correlated_inputs_that_cancel_leave_nothing() -> None:
-    inputs = [Input("a", 3.0, "1", 0.1), Input("b", 2.0, "1", 0.1)]
-    result = propagate(lambda x: x["a"] - x["b"], inputs, {("a", "b"): 1.0})
-    assert (result.standard_uncertainty, result.dof) == (0.0, UNLIMITED_DOF)
+# of the second pair the rounded squares sum to less than nothing
+@pytest.mark.parametrize(("slope", "u"), [(1.0, 0.1), (0.5624564191977101, 0.77)])
+def test_correlated_inputs_that_cancel_leave_nothing(slope: float, u: float) -> None:
+    inputs = [Input("a", 3.0, "1", u), Input("b", 2.0, "1", u / slope)]
+    result = propagate(lambda x: x["a"] - slope * x["b"], inputs, {("a", "b"): 1.0})
+    assert result.standard_uncertainty == 0.0
+    assert (result.dof, result.coverage_factor) == (UNLIMITED_DOF, pytest.approx(1.96, abs=1e-3))
 
 
 def test_an_input_known_exactly_moves_nothing() -> None:
