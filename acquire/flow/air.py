@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
+from acquire.flow.elementwise import N
 from acquire.values import AirState
 
 MOLAR_GAS_CONSTANT = 8.314472  # J/(mol K), as CIPM-2007 uses it
@@ -143,8 +144,8 @@ class AirColumn:
     linear: float
     square: float
 
-    def density_kg_m3(self, pressure_pa: float) -> float:
-        """Density at an absolute pressure."""
+    def density_kg_m3(self, pressure_pa: N) -> N:
+        """Density at an absolute pressure, or at each of many."""
         return self.per_pa * pressure_pa / (1.0 - pressure_pa * (self.linear - self.square * pressure_pa))
 
     @cached_property

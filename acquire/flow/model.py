@@ -9,6 +9,8 @@ the meter's temperature, into the room.
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+import numpy as np
+
 from acquire.config import BenchConfig
 from acquire.flow.air import (
     ISENTROPIC_EXPONENT,
@@ -17,10 +19,12 @@ from acquire.flow.air import (
     check_air,
     vapour_fraction,
 )
+from acquire.flow.elementwise import N, Truth
 from acquire.flow.meter_range import range_fault, reference_air
 from acquire.flow.restriction import ideal_mass_flux
 from acquire.flow.statement import Statement
 from acquire.meters import Meter
+from acquire.series import Floats
 from acquire.values import AirState, Direction
 
 # a test pressure below this is no pressure, and an area over it no area
@@ -109,18 +113,24 @@ class FlowModel:
 
     def area_and_flow(self, meter_pressure_pa: float, test_pressure_pa: float) -> tuple[float, float]:
         """The same, and the mass flow of that area in kg/s: for every sample."""
-        passes = self._passing(
-            meter_pressure_pa,
-            test_pressure_pa,
-            self.room.pressure_pa,
-            self.port_air,
-            self.meter_air,
-            ISENTROPIC_EXPONENT,
-        )
-        if passes is None:
+        if not self._flows(meter_pressure_pa, test_pressure_pa, self.room.pressure_pa):
             return 0.0, 0.0
-        area_m2 = passes[0] / passes[1]
-        return area_m2, area_m2 * passes[1]
+        return self._area_and_flow(meter_pressure_pa, test_pressure_pa)
+
+    def areas_and_flows(self, meter_pressure_pa: Floats, test_pressure_pa: Floats) -> tuple[Floats, Floats]:
+        """The same for many, arrays of shape (n,): to the last bit as sample by sample, however they are parted."""
+        flows = self._flows(meter_pressure_pa, test_pressure_pa, self.room.pressure_pa)
+        if np.all(flows):
+            return self._area_and_flow(meter_pressure_pa, test_pressure_pa)
+        areas_m2, flows_kg_s = np.zeros((2, meter_pressure_pa.size))
+        areas_m2[flows], flows_kg_s[flows] = self._area_and_flow(meter_pressure_pa[flows], test_pressure_pa[flows])
+        return areas_m2, flows_kg_s
+
+    def _area_and_flow(self, meter_pa: N, test_pa: N) -> tuple[N, N]:
+        room_pa = self.room.pressure_pa
+        mass_kg_s, flux = self._passing(meter_pa, test_pa, room_pa, self.port_air, self.meter_air, ISENTROPIC_EXPONENT)
+        area_m2 = mass_kg_s / flux
+        return area_m2, area_m2 * flux
 
     def area_between(
         self,
@@ -132,37 +142,38 @@ class FlowModel:
         kappa: float = ISENTROPIC_EXPONENT,
     ) -> float:
         """The same with every influence given: what the budget propagates through."""
-        passes = self._passing(meter_pa, test_pa, room_pa, port_air, meter_air, kappa)
-        return 0.0 if passes is None else passes[0] / passes[1]
+        if not self._flows(meter_pa, test_pa, room_pa):
+            return 0.0
+        mass_kg_s, flux = self._passing(meter_pa, test_pa, room_pa, port_air, meter_air, kappa)
+        return mass_kg_s / flux
+
+    def _flows(self, meter_pa: N, test_pa: N, room_pa: float) -> Truth:
+        """Whether there is a flow to state."""
+        _, test_share, own_share = self.taps
+        flows: Truth = (
+            (meter_pa > 0.0)
+            & (meter_pa < room_pa)
+            & (test_pa > _LEAST_PA)
+            & (test_pa < room_pa)
+            & (meter_pa < room_pa + test_share * test_pa + own_share * meter_pa)
+        )
+        return flows
 
     def _passing(
-        self,
-        meter_pa: float,
-        test_pa: float,
-        room_pa: float,
-        port_air: AirColumn,
-        meter_air: AirColumn,
-        kappa: float,
-    ) -> tuple[float, float] | None:
-        """Mass flow through the meter and the port's ideal flux; None where there is no flow to state."""
-        if not (0.0 < meter_pa < room_pa and _LEAST_PA < test_pa < room_pa):
-            return None
+        self, meter_pa: N, test_pa: N, room_pa: float, port_air: AirColumn, meter_air: AirColumn, kappa: float
+    ) -> tuple[N, N]:
+        """Mass flow through the meter and the port's ideal flux, where there is a flow to state."""
         port_share, test_share, own_share = self.taps
         upstream_pa = room_pa + test_share * test_pa + own_share * meter_pa
-        if not meter_pa < upstream_pa:
-            return None
         port_pa = room_pa + port_share * test_pa
         flux = ideal_mass_flux(port_pa, port_air.density_kg_m3(port_pa), test_pa, kappa)
         return self.meter.mass_flow_kg_s(meter_pa, upstream_pa, meter_air, kappa), flux
 
     def mass_flow_kg_s(self, meter_pressure_pa: float, test_pressure_pa: float) -> float:
         """Mass flow through the meter; 0.0 in the same cases as the area."""
-        room_pa = self.room.pressure_pa
-        if not (0.0 < meter_pressure_pa < room_pa and _LEAST_PA < test_pressure_pa < room_pa):
+        if not self._flows(meter_pressure_pa, test_pressure_pa, self.room.pressure_pa):
             return 0.0
         upstream_pa = self.meter_upstream_pa(meter_pressure_pa, test_pressure_pa)
-        if not meter_pressure_pa < upstream_pa:
-            return 0.0
         return self.meter.mass_flow_kg_s(meter_pressure_pa, upstream_pa, self.meter_air, ISENTROPIC_EXPONENT)
 
     def port_flux_kg_s_m2(self, test_pressure_pa: float) -> float:

@@ -3,8 +3,11 @@
 Source: Heywood, Internal Combustion Engine Fundamentals, appendix C; ISO 5167
 for the expansibility factors. The functions trust their arguments (absolute
 pressures above zero, a ratio within (0, 1]); only arithmetic and powers are
-used, so that the budget's traced numbers pass through them.
+used, so that the budget's traced numbers pass through them, and arrays of
+samples where an argument is typed so.
 """
+
+from acquire.flow.elementwise import N, anywhere, constant, piecewise, power, root
 
 
 def critical_pressure_ratio(kappa: float) -> float:
@@ -13,7 +16,7 @@ def critical_pressure_ratio(kappa: float) -> float:
     return ratio
 
 
-def ideal_mass_flux(p0_pa: float, rho0_kg_m3: float, dp_pa: float, kappa: float) -> float:
+def ideal_mass_flux(p0_pa: N, rho0_kg_m3: N, dp_pa: N, kappa: float) -> N:
     """Mass flux of an ideal nozzle from stagnation (p0, rho0), in kg/(s m2).
 
     The downstream pressure is p0 - dp; beyond choking the flux stays at its
@@ -21,19 +24,27 @@ def ideal_mass_flux(p0_pa: float, rho0_kg_m3: float, dp_pa: float, kappa: float)
     """
     ratio = 1.0 - dp_pa / p0_pa
     # no gas chokes above 0.61, so that the critical ratio is not worked out for every sample
-    if ratio < 0.61 and ratio <= critical_pressure_ratio(kappa):
-        return choked_mass_flux(p0_pa, rho0_kg_m3, kappa)
+    if anywhere(ratio < 0.61):
+        choked = ratio <= critical_pressure_ratio(kappa)
+        flux: N = piecewise(choked, _highest_flux, _free_flux, p0_pa, rho0_kg_m3, ratio, kappa)
+        return flux
+    return _free_flux(p0_pa, rho0_kg_m3, ratio, kappa)
+
+
+def _free_flux(p0_pa: N, rho0_kg_m3: N, ratio: N, kappa: float) -> N:
     # density ratio d; the temperature ratio is ratio / d, which saves a power for every sample
-    density_ratio: float = ratio ** (1.0 / kappa)
-    flux_squared = density_ratio * (density_ratio - ratio) * p0_pa * rho0_kg_m3 * 2.0 * kappa / (kappa - 1.0)
-    flux: float = flux_squared**0.5
-    return flux
+    density_ratio = power(ratio, 1.0 / kappa)
+    return root(density_ratio * (density_ratio - ratio) * p0_pa * rho0_kg_m3 * 2.0 * kappa / (kappa - 1.0))
 
 
-def choked_mass_flux(p0_pa: float, rho0_kg_m3: float, kappa: float) -> float:
+def _highest_flux(p0_pa: N, rho0_kg_m3: N, _ratio: N, kappa: float) -> N:
+    return choked_mass_flux(p0_pa, rho0_kg_m3, kappa)
+
+
+def choked_mass_flux(p0_pa: N, rho0_kg_m3: N, kappa: float) -> N:
     """The highest mass flux of an ideal nozzle, in kg/(s m2)."""
     exponent = (kappa + 1.0) / (kappa - 1.0)
-    flux: float = (kappa * p0_pa * rho0_kg_m3 * (2.0 / (kappa + 1.0)) ** exponent) ** 0.5
+    flux: N = root(kappa * p0_pa * rho0_kg_m3 * (2.0 / (kappa + 1.0)) ** exponent)
     return flux
 
 
@@ -59,29 +70,31 @@ def pressure_drop_pa(p0_pa: float, rho0_kg_m3: float, flux_kg_s_m2: float, kappa
             high = middle
 
 
-def nozzle_expansibility(ratio: float, kappa: float, beta: float = 0.0) -> float:
+def nozzle_expansibility(ratio: N, kappa: float, beta: float = 0.0) -> N:
     """Expansibility factor of a nozzle or venturi tube, ISO 5167-3 and -4.
 
     ``ratio`` = p2/p1, ``beta`` = throat over pipe diameter (0: a chamber
     wall). Check: 0.75, 1.2, 0.75 -> 0.7690 (ISO 5167-4 table A.1).
     """
-    if ratio >= 1.0:
-        return 1.0
-    density_ratio = ratio ** (1.0 / kappa)
-    factor = kappa / (kappa - 1.0) * density_ratio * (density_ratio - ratio) / (1.0 - ratio)
-    if beta > 0.0:
-        factor = factor * (1.0 - beta**4) / (1.0 - beta**4 * density_ratio**2)
-    expansibility: float = factor**0.5
+    expansibility: N = piecewise(ratio < 1.0, _nozzle_expansibility, constant(1.0), ratio, kappa, beta)
     return expansibility
 
 
-def plate_expansibility(ratio: float, kappa: float, beta: float = 0.0) -> float:
+def _nozzle_expansibility(ratio: N, kappa: float, beta: float) -> N:
+    density_ratio = power(ratio, 1.0 / kappa)
+    factor = kappa / (kappa - 1.0) * density_ratio * (density_ratio - ratio) / (1.0 - ratio)
+    if beta > 0.0:
+        factor = factor * (1.0 - beta**4) / (1.0 - beta**4 * (density_ratio * density_ratio))
+    return root(factor)
+
+
+def plate_expansibility(ratio: N, kappa: float, beta: float = 0.0) -> N:
     """Expansibility factor of a sharp-edged orifice, ISO 5167-2:2003 eq. (5).
 
     Holds for ratio >= 0.75. Check: 0.75, 1.2, beta 0.1 -> 0.9252 (table A.12).
     """
     slope = 0.351 + 0.256 * beta**4 + 0.93 * beta**8 if beta else 0.351
-    expansibility: float = 1.0 - slope * (1.0 - ratio ** (1.0 / kappa))
+    expansibility: N = 1.0 - slope * (1.0 - power(ratio, 1.0 / kappa))
     return expansibility
 
 

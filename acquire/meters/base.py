@@ -11,6 +11,7 @@ from typing import Annotated, Literal, Protocol, Self
 from pydantic import Field, model_validator
 
 from acquire.flow.air import AirColumn
+from acquire.flow.elementwise import N
 from acquire.quantity import Pressure, Table
 from acquire.values import AirState
 
@@ -29,11 +30,12 @@ class Doubt:
 class Meter(Protocol):
     """One range of a flow meter: pure, for one bench's calibration."""
 
-    def mass_flow_kg_s(self, meter_pressure_pa: float, upstream_pa: float, air: AirColumn, kappa: float) -> float:
+    def mass_flow_kg_s(self, meter_pressure_pa: N, upstream_pa: N, air: AirColumn, kappa: float) -> N:
         """Mass flow for a pressure across the meter, 0 < meter pressure < upstream.
 
         ``upstream_pa`` is absolute, at the meter's upstream tap; ``air`` is
-        the air in the meter. Traced numbers pass through.
+        the air in the meter. Traced numbers pass through, and arrays of shape
+        (n,), to the last bit as sample by sample.
         """
         ...
 

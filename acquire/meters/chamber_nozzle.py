@@ -9,6 +9,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
+from acquire.flow.elementwise import N, root
 from acquire.meters.base import RangeSettings
 from acquire.meters.throttle import Throttle
 from acquire.quantity import Length, Ratio
@@ -24,10 +25,9 @@ class ChamberNozzle(Throttle):
         super().__init__(bore_m, None, accuracy)
         self._root, self._inverse = (7.006, 134.6) if throat_length == 0.6 else (6.688, 131.5)
 
-    def coefficient(self, reynolds: float) -> float:
+    def coefficient(self, reynolds: N) -> N:
         """Check for a throat of 0.6 diameters: Re 1e5 -> 0.977791."""
-        coefficient: float = 0.9986 - self._root / reynolds**0.5 + self._inverse / reynolds
-        return coefficient
+        return 0.9986 - self._root / root(reynolds) + self._inverse / reynolds
 
     def coefficient_95(self, reynolds: float) -> float:  # noqa: ARG002
         return 0.012

@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from acquire.flow.air import AirColumn
+from acquire.flow.elementwise import N, Truth, at_least, constant, piecewise, root
 from acquire.flow.restriction import choked_mass_flux, critical_pressure_ratio
 from acquire.meters.base import NORMAL_95, Doubt, RangeSettings
 from acquire.meters.throttle import LEAST_REYNOLDS
@@ -34,15 +35,18 @@ class CriticalNozzle:
     accuracy: float
     highest_ratio: float | None
 
-    def choked(self, meter_pressure_pa: float, upstream_pa: float, kappa: float) -> bool:
+    def choked(self, meter_pressure_pa: N, upstream_pa: N, kappa: float) -> Truth:
         """Whether the pressure across the nozzle is enough."""
         limit = critical_pressure_ratio(kappa) if self.highest_ratio is None else self.highest_ratio
-        return bool(1.0 - meter_pressure_pa / upstream_pa <= limit)
+        return 1.0 - meter_pressure_pa / upstream_pa <= limit
 
-    def mass_flow_kg_s(self, meter_pressure_pa: float, upstream_pa: float, air: AirColumn, kappa: float) -> float:
+    def mass_flow_kg_s(self, meter_pressure_pa: N, upstream_pa: N, air: AirColumn, kappa: float) -> N:
         """Mass flow; 0.0 while the nozzle is not choked."""
-        if not self.choked(meter_pressure_pa, upstream_pa, kappa):
-            return 0.0
+        choked = self.choked(meter_pressure_pa, upstream_pa, kappa)
+        flow: N = piecewise(choked, self._highest_flow_kg_s, constant(0.0), upstream_pa, air, kappa)
+        return flow
+
+    def _highest_flow_kg_s(self, upstream_pa: N, air: AirColumn, kappa: float) -> N:
         perfect = choked_mass_flux(upstream_pa, air.density_kg_m3(upstream_pa), kappa)
         ideal = 0.25 * math.pi * self.bore_m**2 * perfect * real_air_factor(upstream_pa)
         if self.discharge is not None:
@@ -50,7 +54,7 @@ class CriticalNozzle:
         per_reynolds = 4.0 / (math.pi * self.bore_m * air.viscosity_pa_s)
         flow = ideal
         for _ in range(_ROUNDS):
-            flow = ideal * toroidal_coefficient(max(per_reynolds * flow, LEAST_REYNOLDS))
+            flow = ideal * toroidal_coefficient(at_least(per_reynolds * flow, LEAST_REYNOLDS))
         return flow
 
     def doubts(self, meter_pressure_pa: float, upstream_pa: float, air: AirColumn, kappa: float) -> tuple[Doubt, ...]:
@@ -70,13 +74,12 @@ class CriticalNozzle:
         return tuple(doubts)
 
 
-def toroidal_coefficient(reynolds: float) -> float:
+def toroidal_coefficient(reynolds: N) -> N:
     """Discharge coefficient, ISO 9300:2022, toroidal throat: 0.3 % at 95 % from 2.1e4 to 3.2e7."""
-    coefficient: float = 0.9959 - 2.720 * reynolds**-0.5
-    return coefficient
+    return 0.9959 - 2.720 / root(reynolds)
 
 
-def real_air_factor(upstream_pa: float) -> float:
+def real_air_factor(upstream_pa: N) -> N:
     """Critical flow function of real dry air over that of a perfect gas of 1.4, near 20 C.
 
     A line through the maximum of the isentropic mass flux by the reference

@@ -12,6 +12,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from acquire.flow.air import AirColumn, sutherland_viscosity_pa_s, viscosity_pa_s
+from acquire.flow.elementwise import N, at_least
 from acquire.meters.base import NORMAL_95, Doubt, RangeSettings
 from acquire.quantity import Ratio, Temperature
 from acquire.units import UnitError, factor, kind_of
@@ -33,13 +34,13 @@ class Laminar:
     viscosity: Viscosity
     accuracy: float
 
-    def mass_flow_kg_s(self, meter_pressure_pa: float, upstream_pa: float, air: AirColumn, kappa: float) -> float:  # noqa: ARG002
-        series = 0.0
+    def mass_flow_kg_s(self, meter_pressure_pa: N, upstream_pa: N, air: AirColumn, kappa: float) -> N:  # noqa: ARG002
+        series = 0.0 * meter_pressure_pa
         for coefficient in reversed(self.coefficients):
             series = (series + coefficient) * meter_pressure_pa
-        if not series > 0.0:
-            return 0.0  # far beyond its range a falling polynomial has no flow to give
-        flow = series * self.certificate_viscosity_pa_s / self._viscosity(air)
+        # far beyond its range a falling polynomial has no flow to give
+        positive = at_least(series, 0.0)
+        flow = positive * self.certificate_viscosity_pa_s / self._viscosity(air)
         return flow * air.density_kg_m3(upstream_pa)
 
     def _viscosity(self, air: AirColumn) -> float:

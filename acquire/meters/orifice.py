@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from acquire.flow.air import ISENTROPIC_EXPONENT, AirColumn, density_kg_m3
+from acquire.flow.elementwise import N, root
 from acquire.flow.restriction import plate_expansibility, plate_expansibility_uncertainty
 from acquire.meters.base import NORMAL_95, Doubt, RangeSettings
 from acquire.quantity import Area, Flow, Pressure, Ratio
@@ -27,11 +28,10 @@ class CalibratedPlate:
     area_m2: float
     accuracy: float
 
-    def mass_flow_kg_s(self, meter_pressure_pa: float, upstream_pa: float, air: AirColumn, kappa: float) -> float:
+    def mass_flow_kg_s(self, meter_pressure_pa: N, upstream_pa: N, air: AirColumn, kappa: float) -> N:
         expansibility = plate_expansibility(1.0 - meter_pressure_pa / upstream_pa, kappa)
         density = air.density_kg_m3(upstream_pa)
-        flow: float = self.area_m2 * expansibility * (2.0 * meter_pressure_pa * density) ** 0.5
-        return flow
+        return self.area_m2 * expansibility * root(2.0 * meter_pressure_pa * density)
 
     def doubts(self, meter_pressure_pa: float, upstream_pa: float, air: AirColumn, kappa: float) -> tuple[Doubt, ...]:  # noqa: ARG002
         return plate_doubts(self.accuracy, 1.0 - meter_pressure_pa / upstream_pa, kappa)

@@ -5,6 +5,7 @@ Limits and figures of uncertainty from memory (ISO 5167-3:2003).
 
 from typing import Literal
 
+from acquire.flow.elementwise import N, power, root
 from acquire.meters.throttle import Throttle, ThrottleRange, outside_limits
 from acquire.values import AirState
 
@@ -23,17 +24,18 @@ class PipeNozzle(Throttle):
             "venturi nozzle": (1.5e5, 2e6),
         }[shape]
 
-    def coefficient(self, reynolds: float) -> float:
+    def coefficient(self, reynolds: N) -> N:
         """Check at D 73.91, d 42.2 mm, Re 95705: 0.96358, 0.98055, 0.97006."""
         beta = self.beta
-        coefficient: float
+        coefficient: N
         if self.shape == "ISA 1932":
-            viscous = (0.00175 * beta**2 - 0.0033 * beta**4.15) * (1e6 / reynolds) ** 1.15
+            viscous = (0.00175 * beta**2 - 0.0033 * beta**4.15) * power(1e6 / reynolds, 1.15)
             coefficient = 0.9900 - 0.2262 * beta**4.1 - viscous
         elif self.shape == "long radius":
-            coefficient = 0.9965 - 0.00653 * (1e6 * beta / reynolds) ** 0.5
+            coefficient = 0.9965 - 0.00653 * root(1e6 * beta / reynolds)
         else:
-            coefficient = 0.9858 - 0.196 * beta**4.5
+            # the same for all, in the shape of what was asked
+            coefficient = 0.9858 - 0.196 * beta**4.5 + 0.0 * reynolds
         return coefficient
 
     def coefficient_95(self, reynolds: float) -> float:  # noqa: ARG002

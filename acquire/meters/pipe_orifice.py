@@ -6,6 +6,7 @@ Coefficient by Reader-Harris & Gallagher. Figures of uncertainty from memory
 
 from typing import Literal
 
+from acquire.flow.elementwise import N, power
 from acquire.flow.restriction import plate_expansibility
 from acquire.meters.throttle import Throttle, ThrottleRange, outside_limits
 from acquire.values import AirState
@@ -32,14 +33,14 @@ class PipeOrifice(Throttle):
         e = 2.718281828459045
         self._upstream = (0.043 + 0.080 * e ** (-10.0 * l1) - 0.123 * e ** (-7.0 * l1)) * beta**4 / (1.0 - beta**4)
 
-    def coefficient(self, reynolds: float) -> float:
+    def coefficient(self, reynolds: N) -> N:
         """Reader-Harris & Gallagher, ISO 5167-2:2003 eq. (4). Check: D 0.1, beta 0.5, corner, 1e8 -> 0.6022."""
         beta = self.beta
-        a = (19000.0 * beta / reynolds) ** 0.8
-        coefficient: float = (
+        a = power(19000.0 * beta / reynolds, 0.8)
+        coefficient: N = (
             self._constant
-            + 0.000521 * (1e6 * beta / reynolds) ** 0.7
-            + (0.0188 + 0.0063 * a) * beta**3.5 * (1e6 / reynolds) ** 0.3
+            + 0.000521 * power(1e6 * beta / reynolds, 0.7)
+            + (0.0188 + 0.0063 * a) * beta**3.5 * power(1e6 / reynolds, 0.3)
             + self._upstream * (1.0 - 0.11 * a)
         )
         return coefficient
@@ -53,7 +54,7 @@ class PipeOrifice(Throttle):
             percent += 0.5
         return percent / 100.0
 
-    def expansibility(self, ratio: float, kappa: float) -> float:
+    def expansibility(self, ratio: N, kappa: float) -> N:
         return plate_expansibility(ratio, kappa, self.beta)
 
     def expansibility_95(self, ratio: float, kappa: float) -> float:

@@ -13,6 +13,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from acquire.flow.air import AirColumn
+from acquire.flow.elementwise import N, one_by_one, root
 from acquire.flow.restriction import plate_expansibility
 from acquire.meters.base import Doubt, RangeSettings
 from acquire.meters.orifice import plate_area_m2, plate_doubts
@@ -80,11 +81,11 @@ class TableMeter:
     area_m2: ShapePreserving
     accuracy: float
 
-    def mass_flow_kg_s(self, meter_pressure_pa: float, upstream_pa: float, air: AirColumn, kappa: float) -> float:
+    def mass_flow_kg_s(self, meter_pressure_pa: N, upstream_pa: N, air: AirColumn, kappa: float) -> N:
         expansibility = plate_expansibility(1.0 - meter_pressure_pa / upstream_pa, kappa)
-        root = (2.0 * meter_pressure_pa * air.density_kg_m3(upstream_pa)) ** 0.5
-        flow: float = self.area_m2(meter_pressure_pa**0.5) * expansibility * root
-        return flow
+        density = air.density_kg_m3(upstream_pa)
+        area_m2 = one_by_one(self.area_m2, root(meter_pressure_pa))
+        return area_m2 * expansibility * root(2.0 * meter_pressure_pa * density)
 
     def doubts(self, meter_pressure_pa: float, upstream_pa: float, air: AirColumn, kappa: float) -> tuple[Doubt, ...]:  # noqa: ARG002
         return plate_doubts(self.accuracy, 1.0 - meter_pressure_pa / upstream_pa, kappa)

@@ -10,16 +10,20 @@ import math
 from abc import ABC, abstractmethod
 from typing import Annotated, Self
 
+import numpy as np
 from pydantic import Field, model_validator
 
 from acquire.flow.air import AirColumn
+from acquire.flow.elementwise import N, at_least, root
 from acquire.flow.restriction import nozzle_expansibility
 from acquire.meters.base import NORMAL_95, Doubt, Meter, RangeSettings
 from acquire.quantity import Length, Ratio
+from acquire.series import Floats
 from acquire.values import AirState
 
 _FIRST_REYNOLDS = 1e5
 _MOST_ROUNDS = 40
+_SETTLED_REL = 1e-14
 # some equations go negative where nothing flows any more: below this their coefficient stays
 LEAST_REYNOLDS = 1000.0
 _LEAST_RATIO = 0.75
@@ -42,7 +46,7 @@ class Throttle(ABC):
         self.area_m2 = 0.25 * math.pi * bore_m**2 / math.sqrt(1.0 - self.beta**4)
 
     @abstractmethod
-    def coefficient(self, reynolds: float) -> float:
+    def coefficient(self, reynolds: N) -> N:
         """Discharge coefficient; the Reynolds number refers to the pipe, or to the throat without one."""
 
     @abstractmethod
@@ -53,21 +57,41 @@ class Throttle(ABC):
     def expansibility_95(self, ratio: float, kappa: float) -> float:
         """The standard's relative 95 % figure for the expansibility."""
 
-    def expansibility(self, ratio: float, kappa: float) -> float:
+    def expansibility(self, ratio: N, kappa: float) -> N:
         """Expansibility factor for p2/p1."""
         return nozzle_expansibility(ratio, kappa, self.beta)
 
-    def mass_flow_kg_s(self, meter_pressure_pa: float, upstream_pa: float, air: AirColumn, kappa: float) -> float:
+    def mass_flow_kg_s(self, meter_pressure_pa: N, upstream_pa: N, air: AirColumn, kappa: float) -> N:
         ratio = 1.0 - meter_pressure_pa / upstream_pa
-        root: float = (2.0 * meter_pressure_pa * air.density_kg_m3(upstream_pa)) ** 0.5
-        ideal = self.area_m2 * self.expansibility(ratio, kappa) * root
+        density = air.density_kg_m3(upstream_pa)
+        ideal = self.area_m2 * self.expansibility(ratio, kappa) * root(2.0 * meter_pressure_pa * density)
         per_reynolds = 4.0 / (math.pi * self.reynolds_length_m * air.viscosity_pa_s)
         flow = ideal * self.coefficient(_FIRST_REYNOLDS)
+        if isinstance(flow, np.ndarray):
+            return self._settled_many(flow, ideal, per_reynolds)
+        return self._settled(flow, ideal, per_reynolds)
+
+    def _settled(self, flow: float, ideal: float, per_reynolds: float) -> float:
+        """The flow that its own Reynolds number gives, from a first guess on."""
         for _ in range(_MOST_ROUNDS):
-            before, flow = flow, ideal * self.coefficient(max(per_reynolds * flow, LEAST_REYNOLDS))
-            if abs(flow - before) <= 1e-14 * flow:
+            before, flow = flow, self._next(flow, ideal, per_reynolds)
+            if abs(flow - before) <= _SETTLED_REL * flow:
                 break
         return flow
+
+    def _settled_many(self, flow: Floats, ideal: Floats, per_reynolds: float) -> Floats:
+        """The same for many: each goes on as long as it would by itself."""
+        going = np.arange(flow.size)
+        for _ in range(_MOST_ROUNDS):
+            before = flow[going]
+            flow[going] = after = self._next(before, ideal[going], per_reynolds)
+            going = going[~(np.abs(after - before) <= _SETTLED_REL * after)]
+            if not going.size:
+                break
+        return flow
+
+    def _next(self, flow: N, ideal: N, per_reynolds: float) -> N:
+        return ideal * self.coefficient(at_least(per_reynolds * flow, LEAST_REYNOLDS))
 
     def reynolds(self, meter_pressure_pa: float, upstream_pa: float, air: AirColumn, kappa: float) -> float:
         """Reynolds number at a reading."""

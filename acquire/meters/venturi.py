@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
 
+from acquire.flow.elementwise import N, one_by_one
 from acquire.meters.throttle import Throttle, ThrottleRange, outside_limits
 from acquire.values import AirState
 
@@ -75,8 +76,8 @@ class Venturi(Throttle):
         self._make = _MAKES[convergent]
         self.reynolds_limits = (self._make.slow[0][0], self._make.reynolds[1])
 
-    def coefficient(self, reynolds: float) -> float:
-        return self._make.at(reynolds)[0]
+    def coefficient(self, reynolds: N) -> N:
+        return one_by_one(lambda its: self._make.at(its)[0], reynolds)
 
     def coefficient_95(self, reynolds: float) -> float:
         return self._make.at(reynolds)[1]

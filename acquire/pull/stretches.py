@@ -7,38 +7,46 @@ channel; the result is the same to the last bit as sample by sample.
 
 from bisect import bisect_left
 from collections.abc import Callable, Iterator
+from itertools import repeat
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from acquire.flow.model import FlowModel
 from acquire.pull.batch import Batch
 from acquire.pull.signals import SIGNALS, Signals
+from acquire.series import Floats
 from acquire.stabiliser import Stabiliser
 
 _NEVER_US = np.iinfo(np.int64).min
+Ints = NDArray[np.int64]
 
 
 class _Row(NamedTuple):
-    """One signal of a batch: places in the order of arrival, times, SI values."""
+    """One signal of a batch: places in the order of arrival, times, SI values; shapes (n,)."""
 
-    place: list[int]
-    t_us: list[int]
-    value: list[float]
+    place: Ints
+    t_us: Ints
+    value: Floats
 
 
-_NOTHING = _Row([], [], [])
-Beside = Callable[[float, float, FlowModel], tuple[float, float]]
+_NOTHING = _Row(np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0))
+Beside = Callable[[float, float, FlowModel | None], tuple[float, float]]
 
 
 class _Flow(NamedTuple):
-    """The flow at some of the meter's samples: places, times, areas, mass flows, and the model they come from."""
+    """The flow at some of the meter's samples: places, times, areas, mass flows; shapes (n,).
 
-    place: list[int]
-    t_us: list[int]
-    area_m2: list[float]
-    mass_kg_s: list[float]
-    model: list[FlowModel]
+    Each comes from one of the models: ``which`` of them, shape (n,).
+    """
+
+    place: Ints
+    t_us: Ints
+    area_m2: Floats
+    mass_kg_s: Floats
+    which: NDArray[np.intp]
+    models: list[FlowModel | None]
 
 
 class Sightings(NamedTuple):
@@ -65,6 +73,7 @@ class _Ahead(NamedTuple):
     meter: _Row
     lift: Sightings
     flow: _Flow
+    places: tuple[list[int], ...]
 
 
 class Sighting(NamedTuple):
@@ -90,29 +99,27 @@ class Stretches:
     def __init__(self, batch: Batch, signals: Signals) -> None:
         self._signals = signals
         self.count = len(batch)
-        known, come = np.full(self.count, _NEVER_US), np.full(self.count, _NEVER_US)
-        value = np.empty(self.count)
         self._channel = {number: name for number, (name, _) in batch.names.items() if signals.knows(name)}
+        value = np.empty(self.count)
         self._rows: dict[str, _Row] = {}
-        breaths: list[tuple[int, str, float]] = []
+        # the room's air as it counts from each of its readings on: places, values
+        self._breaths: dict[str, tuple[list[int], list[float]]] = {}
+        self._air: dict[str, tuple[Ints, Floats]] = {}
         for name in dict.fromkeys(self._channel.values()):
             place = batch.places(name)
-            t_us = known[place] = batch.t_us[place]
-            its = value[place] = signals.si(name, batch.value[place])
+            its = signals.si(name, batch.value[place])
             if name in SIGNALS:
-                come[place] = t_us
-                self._rows[name] = _Row(place.tolist(), t_us.tolist(), its.tolist())
+                self._rows[name] = _Row(place, batch.t_us[place], its)
             elif len(place):
-                counts = signals.believed(name, its)
-                moved = np.flatnonzero(np.append(True, counts[1:] != counts[:-1]))
-                breaths += zip(place[moved].tolist(), [name] * len(moved), counts[moved].tolist(), strict=True)
+                its = signals.believed(name, its)
+                self._air[name] = place, its
+                self._breaths[name] = place.tolist(), its.tolist()
+            value[place] = its
         # how far time has come by each place: by all that is known, and by the signals alone
-        self._latest_us: list[int] = np.maximum.accumulate(known).tolist()
-        self._come_us: list[int] = np.maximum.accumulate(come).tolist()
-        self._number, self._t_us, self._value = batch.number.tolist(), known.tolist(), value.tolist()
-        # the room's air where it moved, in the order of arrival
-        self._breaths = sorted(breaths)
-        self._next_breath = 0
+        is_signal = [number for number, name in self._channel.items() if name in SIGNALS]
+        self._latest_us = _latest_us(batch, list(self._channel))
+        self._come_us: list[int] = _latest_us(batch, is_signal).tolist()
+        self._number, self._t_us, self._value = batch.number.tolist(), batch.t_us.tolist(), value.tolist()
         self._ahead: _Ahead | None = None
 
     def one(self, at: int) -> One | None:
@@ -123,7 +130,7 @@ class Stretches:
         self._signals.t_us = max(self._signals.t_us, self._t_us[at])
         if channel in SIGNALS:
             return One(channel, self._t_us[at], self._value[at])
-        self._breathe(at + 1)
+        self._signals.breathe(channel, self._value[at])
         return None
 
     def collected_until(self, at: int, until_us: int) -> int:
@@ -142,22 +149,23 @@ class Stretches:
             return _UNSEEN
         signals = self._signals
         ahead = self._ahead = self._ahead or self._look_ahead(at)
-        pressure, meter, lift, flow = (_span(row.place, at, end) for row in ahead)
-        pressure_us, pressure_pa = ahead.pressure.t_us[pressure], ahead.pressure.value[pressure]
+        pressure, meter, lift, flow = (_span(places, at, end) for places in ahead.places)
+        pressure_us, pressure_pa = (its[pressure].tolist() for its in ahead.pressure[1:])
         lift_us, lift_m = ahead.lift.t_us[lift], ahead.lift.lift_m[lift]
-        flow_us, area_m2, mass_kg_s = ahead.flow.t_us[flow], ahead.flow.area_m2[flow], ahead.flow.mass_kg_s[flow]
+        flow_us, area_m2, mass_kg_s = (its[flow].tolist() for its in ahead.flow[1:4])
         signals.keep_many("test_pressure", pressure_us, pressure_pa)
-        signals.keep_many("meter_pressure", ahead.meter.t_us[meter], ahead.meter.value[meter])
+        signals.keep_many("meter_pressure", *(its[meter].tolist() for its in ahead.meter[1:]))
         signals.keep_many("lift", lift_us, lift_m)
         signals.keep_many("area", flow_us, area_m2)
         if meter.start < meter.stop:
             # whether there is a flow, and why not, is known as of the meter's last sample
-            self._breathe(ahead.meter.place[meter.stop - 1])
+            self._breathe(ahead.places[1][meter.stop - 1])
             signals.model()
         self._breathe(end)
-        signals.t_us = max(signals.t_us, self._latest_us[end - 1])
+        signals.t_us = max(signals.t_us, self._latest_us.item(end - 1))
         if beside is not None:
-            judged = [beside(*its) for its in zip(area_m2, mass_kg_s, ahead.flow.model[flow], strict=True)]
+            models = [ahead.flow.models[its] for its in ahead.flow.which[flow].tolist()]
+            judged = [beside(*its) for its in zip(area_m2, mass_kg_s, models, strict=True)]
             area_m2, mass_kg_s = [area for area, _ in judged], [mass for _, mass in judged]
         stabiliser.push_many(
             lift_t_us=lift_us if lift_is_seen else (),
@@ -177,45 +185,51 @@ class Stretches:
         pressure, meter, lift = (self._corrected(name, at) for name in ("test_pressure", "meter_pressure", "lift"))
         latest = self._signals.latest
         pressure_pa, area_m2 = latest("test_pressure"), latest("area")
-        flow = self._flows(meter, _before(meter.place, pressure.place, pressure.value, pressure_pa))
-        areas = _before(lift.place, flow.place, flow.area_m2, area_m2)
-        pressures = _before(lift.place, pressure.place, pressure.value, pressure_pa)
-        return _Ahead(pressure, meter, Sightings(*lift, areas, pressures), flow)
+        flow = self._flows(meter, *_before(meter.place, pressure.place, pressure.value, pressure_pa))
+        areas = _or_none(*_before(lift.place, flow.place, flow.area_m2, area_m2))
+        pressures = _or_none(*_before(lift.place, pressure.place, pressure.value, pressure_pa))
+        seen = Sightings(lift.place.tolist(), lift.t_us.tolist(), lift.value.tolist(), areas, pressures)
+        places = (pressure.place.tolist(), meter.place.tolist(), seen.place, flow.place.tolist())
+        return _Ahead(pressure, meter, seen, flow, places)
 
     def _corrected(self, signal: str, at: int) -> _Row:
         """A signal's samples from a place on, zero-corrected."""
         row = self._rows.get(signal, _NOTHING)
-        first, zero = bisect_left(row.place, at), self._signals.zero(signal)
-        return _Row(row.place[first:], row.t_us[first:], [value - zero for value in row.value[first:]])
+        first = int(np.searchsorted(row.place, at))
+        return _Row(row.place[first:], row.t_us[first:], row.value[first:] - self._signals.zero(signal))
 
-    def _flows(self, meter: _Row, pressures: list[float | None]) -> _Flow:
-        """The flow at each of the meter's samples, at the pressure and in the air that came in before it."""
-        flow_by = self._signals.flow_by
-        flow = _Flow([], [], [], [], [])
-        for place, t_us, meter_pa, test_pa, model in zip(*meter, pressures, self._models(meter.place), strict=True):
-            found = flow_by(model, meter_pa, test_pa)
-            if model is not None and found is not None:
-                flow.place.append(place)
-                flow.t_us.append(t_us)
-                flow.area_m2.append(found[0])
-                flow.mass_kg_s.append(found[1])
-                flow.model.append(model)
-        return flow
+    def _flows(self, meter: _Row, pressure_pa: Floats, unknown: int) -> _Flow:
+        """The flow at each of the meter's samples, at the pressure and in the air that came in before it.
 
-    def _models(self, places: list[int]) -> Iterator[FlowModel | None]:
-        """The model in the air as it is at each place; None where there is none."""
+        ``unknown``: at so many of them no pressure had come in yet.
+        """
+        models, which = self._models(meter.place)
+        area_m2, mass_kg_s = np.empty((2, len(which)))
+        flows = np.arange(len(which)) >= unknown
+        # the air's last digits flicker: all samples of one air are worked out together, wherever they stand
+        for number, model in enumerate(models):
+            its = np.flatnonzero(which == number)
+            if model is None:
+                flows[its] = False
+            else:
+                area_m2[its], mass_kg_s[its] = self._signals.flows_by(model, meter.value[its], pressure_pa[its])
+        return _Flow(meter.place[flows], meter.t_us[flows], area_m2[flows], mass_kg_s[flows], which[flows], models)
+
+    def _models(self, places: Ints) -> tuple[list[FlowModel | None], NDArray[np.intp]]:
+        """The models in all the states of the air that are met, None where there is none; and which at each place."""
         air = self._signals.air()
-        model = self._model_in(air)
-        breaths = iter(self._breaths[self._next_breath :])
-        breath = next(breaths, None)
-        for place in places:
-            moved = False
-            while breath is not None and breath[0] < place:
-                air[breath[1]] = breath[2]
-                moved, breath = True, next(breaths, None)
-            if moved:
-                model = self._model_in(air)
-            yield model
+        # a state is a number: of each quantity the one among its values, 0 for the one before any of the batch
+        state = np.zeros(len(places), np.int64)
+        come = {name: np.searchsorted(place, places) for name, (place, _) in self._air.items()}
+        for name, count in come.items():
+            values, number = np.unique(self._air[name][1], return_inverse=True)
+            state = state * (len(values) + 1) + np.append(0, number + 1)[count]
+        _, first, which = np.unique(state, return_index=True, return_inverse=True)
+        models = []
+        for at in first.tolist():
+            counts = {name: self._air[name][1].item(count[at] - 1) for name, count in come.items() if count[at]}
+            models.append(self._model_in(air | counts))
+        return models, which
 
     def _model_in(self, air: dict[str, float]) -> FlowModel | None:
         try:
@@ -226,10 +240,18 @@ class Stretches:
 
     def _breathe(self, place: int) -> None:
         """The air as it came in before a place."""
-        while self._next_breath < len(self._breaths) and self._breaths[self._next_breath][0] < place:
-            _, channel, value = self._breaths[self._next_breath]
-            self._signals.breathe(channel, value)
-            self._next_breath += 1
+        for channel, (places, values) in self._breaths.items():
+            count = bisect_left(places, place)
+            if count:
+                self._signals.breathe(channel, values[count - 1])
+
+
+def _latest_us(batch: Batch, numbers: list[int]) -> Ints:
+    """How far time has come by each place, by the channels of those numbers."""
+    counts = np.zeros(256, np.bool_)
+    counts[numbers] = True
+    latest: Ints = np.maximum.accumulate(np.where(counts[batch.number], batch.t_us, _NEVER_US))
+    return latest
 
 
 def _span(places: list[int], at: int, end: int) -> slice:
@@ -238,7 +260,12 @@ def _span(places: list[int], at: int, end: int) -> slice:
     return slice(first, bisect_left(places, end, first))
 
 
-def _before(places: list[int], known: list[int], values: list[float], at_first: float | None) -> list[float | None]:
-    """The latest value that is known before each place."""
-    found = [at_first, *values]
-    return [found[count] for count in np.searchsorted(known, places).tolist()]
+def _before(places: Ints, known: Ints, values: Floats, at_first: float | None) -> tuple[Floats, int]:
+    """The latest value that is known before each place; and at how many places, the first of all, there is none yet."""
+    count = np.searchsorted(known, places)
+    found = np.append(np.nan if at_first is None else at_first, values)[count]
+    return found, int(np.count_nonzero(count == 0)) if at_first is None else 0
+
+
+def _or_none(found: Floats, unknown: int) -> list[float | None]:
+    return [*repeat(None, unknown), *found[unknown:].tolist()]

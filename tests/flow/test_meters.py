@@ -13,6 +13,7 @@ from scipy.interpolate import PchipInterpolator
 
 from acquire.config import BenchConfig
 from acquire.flow.air import AirColumn, air_column, column_of
+from acquire.flow.elementwise import N
 from acquire.flow.reading import FlowModel
 from acquire.meters.chamber_nozzle import ChamberNozzle
 from acquire.meters.critical_nozzle import CriticalNozzle, real_air_factor, toroidal_coefficient
@@ -34,8 +35,8 @@ class Gas(AirColumn):
         super().__init__(293.15, 0.0, density, 0.0, 0.0)
         self.__dict__["viscosity_pa_s"] = viscosity
 
-    def density_kg_m3(self, pressure_pa: float) -> float:
-        return self.per_pa
+    def density_kg_m3(self, pressure_pa: N) -> N:
+        return self.per_pa + 0.0 * pressure_pa
 
 
 # ISO 5167-2:2022 annex A as quoted by pvtlib's tests (four digits); more digits by fluids and an own coding
