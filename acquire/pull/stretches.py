@@ -5,7 +5,6 @@ stretch is scaled, turned into flow and handed over at once, channel by
 channel; the result is the same to the last bit as sample by sample.
 """
 
-from bisect import bisect_left
 from collections.abc import Callable, Iterator
 from itertools import repeat
 from typing import NamedTuple
@@ -67,13 +66,16 @@ _UNSEEN = Sightings([], [], [], [], [])
 
 
 class _Ahead(NamedTuple):
-    """What a batch holds, zero-corrected and turned into flow."""
+    """What a batch holds, zero-corrected and turned into flow.
+
+    ``counts``: how many of each of these come before each place, in this order.
+    """
 
     pressure: _Row
     meter: _Row
     lift: Sightings
     flow: _Flow
-    places: tuple[list[int], ...]
+    counts: tuple[Ints, ...]
 
 
 class Sighting(NamedTuple):
@@ -102,9 +104,8 @@ class Stretches:
         self._channel = {number: name for number, (name, _) in batch.names.items() if signals.knows(name)}
         value = np.empty(self.count)
         self._rows: dict[str, _Row] = {}
-        # the room's air as it counts from each of its readings on: places, values
-        self._breaths: dict[str, tuple[list[int], list[float]]] = {}
-        self._air: dict[str, tuple[Ints, Floats]] = {}
+        # the room's air as it counts from each of its readings on, and how many of them come before each place
+        self._air: dict[str, tuple[Floats, Ints]] = {}
         for name in dict.fromkeys(self._channel.values()):
             place = batch.places(name)
             its = signals.si(name, batch.value[place])
@@ -112,30 +113,30 @@ class Stretches:
                 self._rows[name] = _Row(place, batch.t_us[place], its)
             elif len(place):
                 its = signals.believed(name, its)
-                self._air[name] = place, its
-                self._breaths[name] = place.tolist(), its.tolist()
+                self._air[name] = its, _counts(place, self.count)
             value[place] = its
         # how far time has come by each place: by all that is known, and by the signals alone
         is_signal = [number for number, name in self._channel.items() if name in SIGNALS]
         self._latest_us = _latest_us(batch, list(self._channel))
-        self._come_us: list[int] = _latest_us(batch, is_signal).tolist()
-        self._number, self._t_us, self._value = batch.number.tolist(), batch.t_us.tolist(), value.tolist()
+        self._come_us = _latest_us(batch, is_signal)
+        self._number, self._t_us, self._value = batch.number, batch.t_us, value
         self._ahead: _Ahead | None = None
 
     def one(self, at: int) -> One | None:
         """The sample of a signal at a place; None for the room's air, which is breathed, and for what nobody knows."""
-        channel = self._channel.get(self._number[at])
+        channel = self._channel.get(self._number.item(at))
         if channel is None:
             return None
-        self._signals.t_us = max(self._signals.t_us, self._t_us[at])
+        t_us, value = self._t_us.item(at), self._value.item(at)
+        self._signals.t_us = max(self._signals.t_us, t_us)
         if channel in SIGNALS:
-            return One(channel, self._t_us[at], self._value[at])
-        self._signals.breathe(channel, self._value[at])
+            return One(channel, t_us, value)
+        self._signals.breathe(channel, value)
         return None
 
     def collected_until(self, at: int, until_us: int) -> int:
         """The place of the first sample from ``at`` on by which a signal has come to a time; or the end."""
-        return bisect_left(self._come_us, until_us, at)
+        return at + int(self._come_us[at:].searchsorted(until_us))
 
     def collect(
         self, at: int, end: int, stabiliser: Stabiliser, lift_is_seen: bool, beside: Beside | None
@@ -149,7 +150,7 @@ class Stretches:
             return _UNSEEN
         signals = self._signals
         ahead = self._ahead = self._ahead or self._look_ahead(at)
-        pressure, meter, lift, flow = (_span(places, at, end) for places in ahead.places)
+        pressure, meter, lift, flow = (slice(its.item(at), its.item(end)) for its in ahead.counts)
         pressure_us, pressure_pa = (its[pressure].tolist() for its in ahead.pressure[1:])
         lift_us, lift_m = ahead.lift.t_us[lift], ahead.lift.lift_m[lift]
         flow_us, area_m2, mass_kg_s = (its[flow].tolist() for its in ahead.flow[1:4])
@@ -159,7 +160,7 @@ class Stretches:
         signals.keep_many("area", flow_us, area_m2)
         if meter.start < meter.stop:
             # whether there is a flow, and why not, is known as of the meter's last sample
-            self._breathe(ahead.places[1][meter.stop - 1])
+            self._breathe(ahead.meter.place.item(meter.stop - 1))
             signals.model()
         self._breathe(end)
         signals.t_us = max(signals.t_us, self._latest_us.item(end - 1))
@@ -189,8 +190,8 @@ class Stretches:
         areas = _or_none(*_before(lift.place, flow.place, flow.area_m2, area_m2))
         pressures = _or_none(*_before(lift.place, pressure.place, pressure.value, pressure_pa))
         seen = Sightings(lift.place.tolist(), lift.t_us.tolist(), lift.value.tolist(), areas, pressures)
-        places = (pressure.place.tolist(), meter.place.tolist(), seen.place, flow.place.tolist())
-        return _Ahead(pressure, meter, seen, flow, places)
+        counts = tuple(_counts(its.place, self.count) for its in (pressure, meter, lift, flow))
+        return _Ahead(pressure, meter, seen, flow, counts)
 
     def _corrected(self, signal: str, at: int) -> _Row:
         """A signal's samples from a place on, zero-corrected."""
@@ -220,16 +221,11 @@ class Stretches:
         air = self._signals.air()
         # a state is a number: of each quantity the one among its values, 0 for the one before any of the batch
         state = np.zeros(len(places), np.int64)
-        come = {name: np.searchsorted(place, places) for name, (place, _) in self._air.items()}
-        for name, count in come.items():
-            values, number = np.unique(self._air[name][1], return_inverse=True)
-            state = state * (len(values) + 1) + np.append(0, number + 1)[count]
+        for its, counts in self._air.values():
+            values, number = np.unique(its, return_inverse=True)
+            state = state * (len(values) + 1) + np.append(0, number + 1)[counts[places]]
         _, first, which = np.unique(state, return_index=True, return_inverse=True)
-        models = []
-        for at in first.tolist():
-            counts = {name: self._air[name][1].item(count[at] - 1) for name, count in come.items() if count[at]}
-            models.append(self._model_in(air | counts))
-        return models, which
+        return [self._model_in(air | self._air_at(place)) for place in places[first].tolist()], which
 
     def _model_in(self, air: dict[str, float]) -> FlowModel | None:
         try:
@@ -240,10 +236,17 @@ class Stretches:
 
     def _breathe(self, place: int) -> None:
         """The air as it came in before a place."""
-        for channel, (places, values) in self._breaths.items():
-            count = bisect_left(places, place)
+        for channel, value in self._air_at(place).items():
+            self._signals.breathe(channel, value)
+
+    def _air_at(self, place: int) -> dict[str, float]:
+        """What of the air came in before a place, as it counts there."""
+        found = {}
+        for channel, (values, counts) in self._air.items():
+            count = counts.item(place)
             if count:
-                self._signals.breathe(channel, values[count - 1])
+                found[channel] = values.item(count - 1)
+        return found
 
 
 def _latest_us(batch: Batch, numbers: list[int]) -> Ints:
@@ -254,10 +257,11 @@ def _latest_us(batch: Batch, numbers: list[int]) -> Ints:
     return latest
 
 
-def _span(places: list[int], at: int, end: int) -> slice:
-    """Where the samples from one place up to, but without, another stand among those of a signal."""
-    first = bisect_left(places, at)
-    return slice(first, bisect_left(places, end, first))
+def _counts(places: Ints, count: int) -> Ints:
+    """How many of the places come before each place of a batch of so many, and before its end."""
+    counts = np.zeros(count + 1, np.int64)
+    counts[places + 1] = 1
+    return counts.cumsum()
 
 
 def _before(places: Ints, known: Ints, values: Floats, at_first: float | None) -> tuple[Floats, int]:
