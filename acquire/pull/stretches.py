@@ -224,6 +224,8 @@ class Stretches:
         for its, counts in self._air.values():
             values, number = np.unique(its, return_inverse=True)
             state = state * (len(values) + 1) + np.append(0, number + 1)[counts[places]]
+            # counted anew, so that however many there are no number grows too large
+            state = np.unique(state, return_inverse=True)[1]
         _, first, which = np.unique(state, return_index=True, return_inverse=True)
         return [self._model_in(air | self._air_at(place)) for place in places[first].tolist()], which
 
