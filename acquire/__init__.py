@@ -1,3 +1,3 @@
 """steadydraw: from serial bytes to settled readings, flow and the flow sheet."""
 
-__version__ = "0.3.0"
+__version__ = "0.4.0"

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from acquire.stabiliser.prepare import prepare
 from acquire.store.archive import Archive
 
 # tests start some hundred processes: each loads what the first compiled, also where that is turned off
@@ -18,6 +19,12 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
 
 KEPT = Path(__file__).parent / "data" / "archives" / "version_2.db"
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Have the judgement compiled before any worker or daemon needs it, each by itself."""
+    if not hasattr(config, "workerinput"):
+        assert prepare()
 
 
 def pytest_collection_finish() -> None:

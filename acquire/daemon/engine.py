@@ -14,10 +14,10 @@ from concurrent.futures import Future
 from pathlib import Path
 from typing import Any
 
-from acquire import __version__
+from acquire import __version__, compiled
 from acquire.basis import Basis
 from acquire.bench_records import BenchRecord
-from acquire.budget.propagation import prepare
+from acquire.budget.propagation import prepare as prepare_budgets
 from acquire.calibration.in_force import calibrations_in_force
 from acquire.calibration.record import Calibration
 from acquire.calibration.words import overdue
@@ -49,6 +49,7 @@ from acquire.records import (
 )
 from acquire.room.entry import RoomEntry, age_of_entry_s
 from acquire.room.words import daemon_lines
+from acquire.stabiliser.prepare import prepare as prepare_judgement
 from acquire.store.archive import Archive, ArchiveError
 from acquire.store.reader import ArchiveReader
 from acquire.values import Point
@@ -176,7 +177,7 @@ class Engine:
             return
         self._make_frame(self._clock.t_us())
         opened.set_result(None)
-        # what the first point's budget needs takes a while to load: not while a point waits for it
+        # what the first judgement and budget need takes a while to load: not while a point waits for it
         threading.Thread(target=self._load, name="load", daemon=True).start()
         while self._turn():
             pass
@@ -184,7 +185,10 @@ class Engine:
         self._archive.close()
 
     def _load(self) -> None:
-        prepare()
+        if not compiled.is_there():
+            self._tell("notice", "Getting ready: the first start after an update takes about half a minute.")
+        prepare_judgement()
+        prepare_budgets()
         self._loaded()
 
     def _turn(self) -> bool:

@@ -261,16 +261,29 @@ class PullCore:
         at = 0
         while at < its.count and self._phase != "ended":
             if self._phase == "steps" and self._reading.only_collects(self._paused):
-                at, seen = self._reading.collect(its, at)
+                at, seen = self._reading.use(its, at, self._lift_watch.passes_until(its, at))
                 if not self._lift_watch.passes(seen):
                     for sighting in seen.one_by_one():
                         self._watch_lift(sighting, outputs)
+            elif self._phase in ("zero_before", "zero_after") and not self._lift_watch.counts:
+                at = self._rest(its, at)
             if at < its.count:
                 sample = its.one(at)
                 if sample is not None:
                     self._signal(*sample, outputs)
                 at += 1
         return outputs
+
+    def _rest(self, its: Stretches, at: int) -> int:
+        """Use what comes before any zeros can be complete, during a zero check; the place of the next sample."""
+        reader = None if self._paused else self._zero_reader
+        end = its.count
+        if reader is not None:
+            end = its.collected_until(at, reader.complete_from_us(lambda signal: its.next_us(signal, at)))
+        for signal, t_us, values in its.as_sent(at, end):
+            if reader is not None:
+                reader.push_many(t_us, signal, values)
+        return end
 
     def _begin(self) -> list[Output]:
         outputs: list[Output] = []

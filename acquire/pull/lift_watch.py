@@ -11,7 +11,7 @@ from acquire.pull.lift_count import CountWatch
 from acquire.pull.lift_zero import LiftZero, lost_mark, still_lost
 from acquire.pull.outputs import PullState
 from acquire.pull.signals import Signals
-from acquire.pull.stretches import Sighting, Sightings
+from acquire.pull.stretches import Sighting, Sightings, Stretches
 from acquire.records import Refused
 from acquire.values import Mark, Step, Zeros
 
@@ -32,6 +32,11 @@ class LiftWatch:
         # in a later session nobody knows whether a counter had its supply in between
         self.lost = still_lost(start.marks) or (counts and start.zeros_before is not None)
 
+    @property
+    def counts(self) -> bool:
+        """Whether the lift is a count that may be lost: each of its readings is looked at, at rest too."""
+        return self._count is not None
+
     def push_at_rest(self, t_us: int, lift_m: float, number: int) -> None:
         """One lift of a zero check, as the indicator sent it: the closed valve stands where it stands."""
         if self._count is not None:
@@ -51,6 +56,12 @@ class LiftWatch:
             return None
         self.lost = True
         return lost
+
+    def passes_until(self, its: Stretches, at: int) -> int:
+        """The place from ``at`` on up to which no lift can mean a lost zero; ``at`` itself where any may."""
+        if self._count is not None or self._zero.jumped:
+            return at
+        return its.away_until(at, self._zero.tolerance_m)
 
     def passes(self, its: Sightings) -> bool:
         """Whether none of these lifts can mean a lost zero; then that is all about them, else push them one by one."""

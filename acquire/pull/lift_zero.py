@@ -47,7 +47,7 @@ class LiftZero:
     """Watches the lift as the indicator sends it (before any zero is subtracted), beside the effective area."""
 
     def __init__(self, tolerance_m: float) -> None:
-        self._tolerance_m = tolerance_m
+        self.tolerance_m = tolerance_m
         self._lifts: deque[float] = deque(maxlen=_SAMPLES)
         self._areas: deque[float] = deque(maxlen=5)
         self._jumped_us: int | None = None
@@ -63,7 +63,7 @@ class LiftZero:
         """
         if self._jumped_us is None:
             self._look(t_us, lift_m, pressure_share)
-        elif abs(lift_m - self.before_m) <= 2 * self._tolerance_m:
+        elif abs(lift_m - self.before_m) <= 2 * self.tolerance_m:
             self._jumped_us = None  # a stray reading
         self._lifts.append(lift_m)
         if area_m2 is not None:
@@ -76,9 +76,14 @@ class LiftZero:
         self._jumped_us = None
         return not self._flowed or self._share() > STAYED
 
+    @property
+    def jumped(self) -> bool:
+        """Whether the reading fell to zero, and it is not yet known what that meant."""
+        return self._jumped_us is not None
+
     def passes(self, lifts_m: Sequence[float], areas_m2: Iterable[float | None]) -> bool:
         """Take in samples of which none can be, or follow, a jump to zero; False, and none taken in, where one can."""
-        if self._jumped_us is not None or not all(abs(lift_m) > self._tolerance_m for lift_m in lifts_m):
+        if self._jumped_us is not None or not all(abs(lift_m) > self.tolerance_m for lift_m in lifts_m):
             return False
         self._lifts.extend(lifts_m)
         self._areas.extend(area_m2 for area_m2 in areas_m2 if area_m2 is not None)
@@ -89,14 +94,14 @@ class LiftZero:
         return pressure_share >= FLOWING and self._share() > OPEN
 
     def _look(self, t_us: int, lift_m: float, pressure_share: float) -> None:
-        if not self._lifts or abs(lift_m) > self._tolerance_m:
+        if not self._lifts or abs(lift_m) > self.tolerance_m:
             return
         last_m = self._lifts[-1]
-        if last_m - lift_m <= JUMP_TOLERANCES * self._tolerance_m:
+        if last_m - lift_m <= JUMP_TOLERANCES * self.tolerance_m:
             return
         self._flowed = pressure_share >= FLOWING and bool(self._areas)
         # without a flow to tell, only a jump out of standing still is no valve that was shut by hand
-        stood = len(self._lifts) == _SAMPLES and max(self._lifts) - min(self._lifts) <= self._tolerance_m
+        stood = len(self._lifts) == _SAMPLES and max(self._lifts) - min(self._lifts) <= self.tolerance_m
         if self._flowed or stood:
             self._jumped_us, self._since, self.before_m = t_us, 0, last_m
             self._area_before_m2 = median(self._areas) if self._flowed else None

@@ -147,11 +147,15 @@ class StepReading:
         # a settled reading waits for the next flow sample that lets it be taken
         return held or self._signals.lift_on_press or not self.has_settled
 
-    def collect(self, its: Stretches, at: int) -> tuple[int, Sightings]:
-        """Use the samples of a batch from ``at`` on that are only collected; where they end, and the lifts in them."""
-        end = its.collected_until(at, self._stabiliser.collects_until_us)
+    def use(self, its: Stretches, at: int, end: int) -> tuple[int, Sightings]:
+        """Use the samples of a batch from ``at`` up to ``end`` or to a settled reading; where, and the lifts in them.
+
+        With ``end`` at ``at`` or before: those that are only collected.
+        """
+        if end <= at:
+            end = its.collected_until(at, self._stabiliser.collects_until_us)
         beside = self._beside if self._signals.reads_leak else None
-        return end, its.collect(at, end, self._stabiliser, not self._signals.lift_on_press, beside)
+        return its.use(at, end, self._stabiliser, not self._signals.lift_on_press, beside)
 
     def type(self, channel: str, t_us: int, value: float, held: bool) -> Capture | None:
         """A typed value: the record of the flow counts from it on; with the meter typed, the reading it completes."""

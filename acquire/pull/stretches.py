@@ -1,8 +1,8 @@
-"""One batch walked through: long stretches that are only collected, with the samples between them to look at.
+"""One batch walked through: long stretches that are judged at once, with the samples between them to look at.
 
-Until a block of the stabiliser is full nothing is judged, so that a whole
-stretch is scaled, turned into flow and handed over at once, channel by
-channel; the result is the same to the last bit as sample by sample.
+A whole stretch is scaled, turned into flow and handed over as arrays, up to
+where a reading has settled; the result is the same to the last bit as sample
+by sample.
 """
 
 from collections.abc import Callable, Iterator
@@ -16,7 +16,7 @@ from acquire.flow.model import FlowModel
 from acquire.pull.batch import Batch
 from acquire.pull.signals import SIGNALS, Signals
 from acquire.series import Floats
-from acquire.stabiliser import Stabiliser
+from acquire.stabiliser import FLOW, LIFT, PRESSURE, Stabiliser
 
 _NEVER_US = np.iinfo(np.int64).min
 Ints = NDArray[np.int64]
@@ -78,6 +78,20 @@ class _Ahead(NamedTuple):
     counts: tuple[Ints, ...]
 
 
+class _Events(NamedTuple):
+    """What the stabiliser sees, in the order of arrival; shapes (n,), see ``Stabiliser.push_many``.
+
+    ``flow``: which of the flow's samples it is.
+    """
+
+    place: Ints
+    kind: NDArray[np.int8]
+    t_us: Ints
+    first: Floats
+    second: Floats
+    flow: Ints
+
+
 class Sighting(NamedTuple):
     """A lift sample beside the area and the test pressure that came in before it."""
 
@@ -121,6 +135,8 @@ class Stretches:
         self._come_us = _latest_us(batch, is_signal)
         self._number, self._t_us, self._value = batch.number, batch.t_us, value
         self._ahead: _Ahead | None = None
+        self._events: _Events | None = None
+        self._low: Ints | None = None
 
     def one(self, at: int) -> One | None:
         """The sample of a signal at a place; None for the room's air, which is breathed, and for what nobody knows."""
@@ -138,22 +154,57 @@ class Stretches:
         """The place of the first sample from ``at`` on by which a signal has come to a time; or the end."""
         return at + int(self._come_us[at:].searchsorted(until_us))
 
-    def collect(
-        self, at: int, end: int, stabiliser: Stabiliser, lift_is_seen: bool, beside: Beside | None
-    ) -> Sightings:
-        """Hand the samples from ``at`` up to, but without, ``end`` to the stabiliser, which only collects them.
+    def next_us(self, signal: str, at: int) -> int | None:
+        """The time of a signal's first sample from a place on; None where none comes."""
+        row = self._rows.get(signal, _NOTHING)
+        first = int(row.place.searchsorted(at))
+        return row.t_us.item(first) if first < row.t_us.size else None
 
-        ``beside`` turns area and mass flow into those that are judged, where they are others. Gives the lift samples,
-        where it is seen.
+    def as_sent(self, at: int, end: int) -> Iterator[tuple[str, list[int], list[float]]]:
+        """Each signal's samples from ``at`` up to, but without, ``end``, no zero subtracted: times and SI values."""
+        if end <= at:
+            return
+        for name, row in self._rows.items():
+            first, last = row.place.searchsorted((at, end)).tolist()
+            t_us, values = row.t_us[first:last].tolist(), row.value[first:last].tolist()
+            self._signals.keep_many(name, t_us, values)
+            yield name, t_us, values
+        self._breathe(end)
+        self._signals.t_us = max(self._signals.t_us, self._latest_us.item(end - 1))
+
+    def away_until(self, at: int, limit_m: float) -> int:
+        """The place of the first lift from ``at`` on that the indicator sent within a limit of its zero; or the end."""
+        if self._low is None:
+            row = self._rows.get("lift", _NOTHING)
+            self._low = row.place[np.abs(row.value) <= limit_m]
+        low = int(self._low.searchsorted(at))
+        return self._low.item(low) if low < self._low.size else self.count
+
+    def use(
+        self, at: int, end: int, stabiliser: Stabiliser, lift_is_seen: bool, beside: Beside | None
+    ) -> tuple[int, Sightings]:
+        """Hand the samples from ``at`` up to, but without, ``end`` to the stabiliser, until it has a reading.
+
+        ``beside`` turns area and mass flow into those that are judged, where they are others. Gives the place of the
+        next sample, and the lift samples, where it is seen.
         """
         if end <= at:
-            return _UNSEEN
+            return at, _UNSEEN
         signals = self._signals
         ahead = self._ahead = self._ahead or self._look_ahead(at)
+        events = self._events = self._events or _in_order(ahead, lift_is_seen)
+        first, last = np.searchsorted(events.place, (at, end)).tolist()
+        span = slice(first, last)
+        one, other = events.first[span], events.second[span]
+        if beside is not None:
+            one, other = _beside(beside, events, span, ahead.flow)
+        used = stabiliser.push_many(events.kind[span], events.t_us[span], one, other)
+        if used < last - first:
+            end = events.place.item(first + used - 1) + 1
         pressure, meter, lift, flow = (slice(its.item(at), its.item(end)) for its in ahead.counts)
         pressure_us, pressure_pa = (its[pressure].tolist() for its in ahead.pressure[1:])
         lift_us, lift_m = ahead.lift.t_us[lift], ahead.lift.lift_m[lift]
-        flow_us, area_m2, mass_kg_s = (its[flow].tolist() for its in ahead.flow[1:4])
+        flow_us, area_m2 = (its[flow].tolist() for its in ahead.flow[1:3])
         signals.keep_many("test_pressure", pressure_us, pressure_pa)
         signals.keep_many("meter_pressure", *(its[meter].tolist() for its in ahead.meter[1:]))
         signals.keep_many("lift", lift_us, lift_m)
@@ -164,22 +215,9 @@ class Stretches:
             signals.model()
         self._breathe(end)
         signals.t_us = max(signals.t_us, self._latest_us.item(end - 1))
-        if beside is not None:
-            models = [ahead.flow.models[its] for its in ahead.flow.which[flow].tolist()]
-            judged = [beside(*its) for its in zip(area_m2, mass_kg_s, models, strict=True)]
-            area_m2, mass_kg_s = [area for area, _ in judged], [mass for _, mass in judged]
-        stabiliser.push_many(
-            lift_t_us=lift_us if lift_is_seen else (),
-            lift_m=lift_m if lift_is_seen else (),
-            pressure_t_us=pressure_us,
-            pressure_pa=pressure_pa,
-            flow_t_us=flow_us,
-            area_m2=area_m2,
-            mass_flow_kg_s=mass_kg_s,
-        )
         if not lift_is_seen:
-            return _UNSEEN
-        return Sightings._make(column[lift] for column in ahead.lift)
+            return end, _UNSEEN
+        return end, Sightings._make(column[lift] for column in ahead.lift)
 
     def _look_ahead(self, at: int) -> _Ahead:
         """The rest of the batch: the zeros and the meter's range stay as they are until its steps are over."""
@@ -249,6 +287,31 @@ class Stretches:
             if count:
                 found[channel] = values.item(count - 1)
         return found
+
+
+def _in_order(ahead: _Ahead, lift_is_seen: bool) -> _Events:
+    pressure, flow, lift = ahead.pressure, ahead.flow, ahead.lift if lift_is_seen else _UNSEEN
+    counts = len(pressure.place), len(flow.place), len(lift.place)
+    place = np.concatenate((pressure.place, flow.place, np.array(lift.place, np.int64)))
+    order = place.argsort(kind="stable")
+    nothing = np.zeros(counts[0]), np.zeros(counts[2])
+    return _Events(
+        place[order],
+        np.repeat(np.array((PRESSURE, FLOW, LIFT), np.int8), counts)[order],
+        np.concatenate((pressure.t_us, flow.t_us, np.array(lift.t_us, np.int64)))[order],
+        np.concatenate((pressure.value, flow.area_m2, np.array(lift.lift_m)))[order],
+        np.concatenate((nothing[0], flow.mass_kg_s, nothing[1]))[order],
+        order - counts[0],
+    )
+
+
+def _beside(beside: Beside, events: _Events, span: slice, flow: _Flow) -> tuple[Floats, Floats]:
+    """Areas and mass flows of a span as they are judged."""
+    area_m2, mass_kg_s = events.first[span].copy(), events.second[span].copy()
+    for i in np.flatnonzero(events.kind[span] == FLOW).tolist():
+        model = flow.models[flow.which[events.flow[span.start + i]]]
+        area_m2[i], mass_kg_s[i] = beside(area_m2.item(i), mass_kg_s.item(i), model)
+    return area_m2, mass_kg_s
 
 
 def _latest_us(batch: Batch, numbers: list[int]) -> Ints:

@@ -7,6 +7,7 @@ from acquire.config import Zero
 from acquire.values import Mark, Zeros
 
 _SIGNALS = ("test_pressure", "meter_pressure", "lift")
+_NEVER_US = 2**62
 
 
 class ZeroReader:
@@ -21,6 +22,7 @@ class ZeroReader:
 
     def __init__(self, settings: Zero, with_lift: bool, typed: Collection[str] = ()) -> None:
         self._settings = settings
+        self._time_us = round(settings.time_s * 1e6)
         self._signals = _SIGNALS if with_lift else _SIGNALS[:2]
         self._typed = tuple(name for name in self._signals if name in typed)
         self._measured = tuple(name for name in self._signals if name not in typed)
@@ -56,6 +58,28 @@ class ZeroReader:
         """Whether a value lies outside its signal's band."""
         return abs(value) > self._band(signal)
 
+    def complete_from_us(self, next_us: Callable[[str], int | None]) -> int:
+        """No zeros can be complete with a sample before that time.
+
+        ``next_us``: when a signal's next sample comes; None for one of which none will.
+        """
+        begins = [its[0][0] if (its := self._windows[name]) else next_us(name) for name in self._measured]
+        known = [begin for begin in begins if begin is not None]
+        if len(known) < len(begins) or self.awaited():
+            return _NEVER_US
+        return max(known, default=0) + self._time_us
+
+    def push_many(self, t_us: list[int], signal: str, values: list[float]) -> None:
+        """Use a signal's samples, all before any zeros can be complete."""
+        window, band = self._windows.get(signal), self._band(signal)
+        if window is None or not values:
+            return
+        outside = next((i for i in reversed(range(len(values))) if abs(values[i]) > band), -1)
+        if outside >= 0:
+            window.clear()
+        window.extend(zip(t_us[outside + 1 :], values[outside + 1 :], strict=True))
+        self._forget(window, t_us[-1] - self._time_us)
+
     def push(self, t_us: int, signal: str, value: float) -> Zeros | None:
         """Use one sample; the zeros when they are complete."""
         window = self._windows.get(signal)
@@ -65,9 +89,8 @@ class ZeroReader:
             window.clear()
             return None
         window.append((t_us, value))
-        oldest_us = t_us - round(self._settings.time_s * 1e6)
-        while len(window) > 2 and window[1][0] <= oldest_us:
-            window.popleft()
+        oldest_us = t_us - self._time_us
+        self._forget(window, oldest_us)
         if self.awaited() or any(self._is_short(self._windows[name], t_us, oldest_us) for name in self._measured):
             self.restless = ""
             return None
@@ -81,6 +104,11 @@ class ZeroReader:
                 return None
             means[name] = sum(values) / len(values)
         return Zeros(t_us, means["test_pressure"], means["meter_pressure"], means.get("lift", 0.0))
+
+    @staticmethod
+    def _forget(window: deque[tuple[int, float]], oldest_us: int) -> None:
+        while len(window) > 2 and window[1][0] <= oldest_us:
+            window.popleft()
 
     @staticmethod
     def _is_short(window: deque[tuple[int, float]], t_us: int, oldest_us: int) -> bool:

@@ -187,12 +187,14 @@ def compare(recorded: list[Point], replayed: list[Point]) -> Iterator[Difference
 
 
 def _differences(where: str, then: Any, now: Any) -> Iterator[Difference]:
+    if then == now:
+        return
     if is_dataclass(then) and type(then) is type(now):
         for field in fields(then):
             yield from _differences(f"{where}: {field.name}", getattr(then, field.name), getattr(now, field.name))
     elif isinstance(then, tuple) and isinstance(now, tuple) and len(then) == len(now):
         for i, (a, b) in enumerate(zip(then, now, strict=True)):
             yield from _differences(f"{where} {i + 1}", a, b)
-    elif then != now and not (where.endswith("contribution_rel") and then == abs(now)):
+    elif not (where.endswith("contribution_rel") and then == abs(now)):
         # (budgets of the first version hold contributions without their sign)
         yield Difference(where, repr(then), repr(now))

@@ -1,14 +1,13 @@
 """From single samples to blocks of a tenth of a second, spikes and dropouts left out."""
 
 import math
-from collections import deque
-from collections.abc import Sequence
-from dataclasses import dataclass
-from itertools import chain
-from operator import mul, sub
-from statistics import median
 
-from acquire.series import MAD_TO_SIGMA
+import numpy as np
+import numpy.typing as npt
+
+from acquire.compiled import NEVER_US, Record, compiled, fields, new
+from acquire.series import MAD_TO_SIGMA, Floats
+from acquire.stabiliser.order import middle, remember
 
 BLOCK_US = 100_000
 BLOCK_S = BLOCK_US / 1e6
@@ -28,224 +27,220 @@ _FOLLOWS_AT_MOST = 1e-3
 _LEAST_DIGIT = 2e-4
 """Share of the reading below which a digit no longer matters."""
 
+Times = npt.NDArray[np.int64]
 
-@dataclass(frozen=True, slots=True)
-class Block:
-    """Means of the accepted samples of one block; times in microseconds.
+# Means of the accepted samples of one block. ``square_m4`` is the mean square about ``area_m2``; ``mass`` and
+# ``mass_square`` likewise for the mass flow as the meter gave it; ``digit`` the smallest step of it worth the name,
+# infinite for none, and ``reading`` the last one.
+BLOCK = fields(
+    ("t_start_us", "i8"),
+    ("t_end_us", "i8"),
+    ("t_mean_us", "f8"),
+    ("area_m2", "f8"),
+    ("square_m4", "f8"),
+    ("mass", "f8"),
+    ("mass_square", "f8"),
+    ("digit", "f8"),
+    ("reading", "f8"),
+    ("n", "i8"),
+    ("rejected", "i8"),
+)
+# ``n`` samples wait in the columns, ``watched`` of them were seen before; ``steps`` are the latest ``known`` ones, the
+# newest last; what is not known yet is not a number, or never
+METER = fields(
+    ("n", "i8"),
+    ("watched", "i8"),
+    ("last_m2", "f8"),
+    ("seen_m2", "f8"),
+    ("seen_kg_s", "f8"),
+    ("kept_kg_s", "f8"),
+    ("steps", "f8", _HISTORY),
+    ("known", "i8"),
+    ("habit_us", "i8"),
+    ("same_since_us", "i8"),
+    ("jumped_us", "i8"),
+)
 
-    ``square_m4`` is the mean square about ``area_m2``; ``mass`` and
-    ``mass_square`` likewise for the mass flow as the meter gave it;
-    ``digit`` the smallest step of it worth the name, infinite for none, and
-    ``reading`` the last one.
+
+def new_meter() -> Record:
+    """What is remembered of the flow samples from block to block."""
+    meter = new(METER)
+    meter["last_m2"] = meter["seen_m2"] = meter["kept_kg_s"] = math.nan
+    meter["same_since_us"] = meter["jumped_us"] = NEVER_US
+    return meter
+
+
+@compiled
+def close(meter: Record, t: Times, area: Floats, mass: Floats, block: Record) -> bool:
+    """Turn the samples that wait into one block; whether there is one.
+
+    Up to three samples that stray wait for their successors, and stay at the beginning of the columns.
     """
+    n = meter.n
+    if n == 0:
+        return False
+    _watch(meter, t[:n], area[:n], mass[:n])
+    keep = np.empty(n, np.int64)
+    kept, held, rejected = _sort(meter, area[:n], keep)
+    if kept > 0:
+        _fill(meter, t, area, mass, keep[:kept], rejected, block)
+    meter.watched = n - held
+    for i in range(held, n):
+        t[i - held], area[i - held], mass[i - held] = t[i], area[i], mass[i]
+    meter.n = n - held
+    return kept > 0
 
-    t_start_us: int
-    t_end_us: int
-    t_mean_us: float
-    area_m2: float
-    square_m4: float
-    mass: float
-    mass_square: float
-    digit: float
-    reading: float
-    n: int
-    rejected: int
+
+@compiled
+def _fill(meter: Record, t: Times, area: Floats, mass: Floats, keep: Times, rejected: int, block: Record) -> None:
+    n = keep.size
+    last = mass[keep[-1]]
+    least = _LEAST_DIGIT * abs(last)
+    before = mass[keep[0]] if math.isnan(meter.kept_kg_s) else meter.kept_kg_s
+    meter.kept_kg_s = last
+    digit = math.inf
+    times = areas = masses = 0.0
+    for i in keep:
+        step = abs(mass[i] - before)
+        if step > least:
+            digit = min(digit, step)
+        before = mass[i]
+        times += t[i] - t[keep[0]]
+        areas += area[i]
+        masses += mass[i]
+    block.area_m2, block.mass = areas / n, masses / n
+    square_m4 = mass_square = 0.0
+    for i in keep:
+        square_m4 += (area[i] - block.area_m2) ** 2
+        mass_square += (mass[i] - block.mass) ** 2
+    block.square_m4, block.mass_square = square_m4 / n, mass_square / n
+    block.t_start_us, block.t_end_us = t[keep[0]], t[keep[-1]]
+    block.t_mean_us = t[keep[0]] + times / n
+    block.digit, block.reading, block.n, block.rejected = digit, last, n, rejected
 
 
-class Blocks:
-    """Collects flow samples; ``close`` turns what has come into one block.
+@compiled
+def same_for_too_long(meter: Record, now_us: int, rest_us: int) -> bool:
+    """No noise for longer than the meter's own habit is a fault.
 
-    Plain floats: a block has one to a hundred samples, too few to be worth an array.
+    The habit only excuses a meter that has moved again well after the valve
+    came to rest at ``rest_us``: one that froze inside the move has not.
     """
-
-    def __init__(self) -> None:
-        self._t: list[int] = []
-        self._area: list[float] = []
-        self._mass: list[float] = []
-        self._last: float | None = None
-        self._last_seen: tuple[float, float] | None = None
-        self._watched = 0
-        self._last_kept: float | None = None
-        self._steps: deque[float] = deque(maxlen=_HISTORY)
-        self._habit_us = 0
-        self._same_since_us: int | None = None
-        self._jumped_us: int | None = None
-
-    def push(self, t_us: int, area_m2: float, mass_flow_kg_s: float) -> None:
-        """One sample. Cheap: all work waits for ``close``."""
-        self._t.append(t_us)
-        self._area.append(area_m2)
-        self._mass.append(mass_flow_kg_s)
-
-    def push_many(self, t_us: Sequence[int], area_m2: Sequence[float], mass_flow_kg_s: Sequence[float]) -> None:
-        """The same for several samples."""
-        self._t.extend(t_us)
-        self._area.extend(area_m2)
-        self._mass.extend(mass_flow_kg_s)
-
-    def close(self) -> Block | None:
-        """One block of the samples since the last one; None when there were none.
-
-        Up to three samples that stray wait for their successors.
-        """
-        if not self._t:
-            return None
-        self._watch()
-        keep, held, rejected = self._sort()
-        times, area, mass = self._t, self._area, self._mass
-        if keep is not None:
-            times, area, mass = ([row[i] for i in keep] for row in (times, area, mass))  # type: ignore[assignment]
-        block = self._block(times, area, mass, rejected) if times else None
-        self._watched = len(self._t) - held
-        self._t = self._t[held:]
-        self._area = self._area[held:]
-        self._mass = self._mass[held:]
-        return block
-
-    def _block(self, times: list[int], area: list[float], mass: list[float], rejected: int) -> Block:
-        last = mass[-1]
-        least = _LEAST_DIGIT * abs(last)
-        before = mass[0] if self._last_kept is None else self._last_kept
-        self._last_kept = last
-        mean_area, square_area = _spread(area)
-        mean_mass, square_mass = _spread(mass)
-        return Block(
-            t_start_us=times[0],
-            t_end_us=times[-1],
-            t_mean_us=sum(times) / len(times),
-            area_m2=mean_area,
-            square_m4=square_area,
-            mass=mean_mass,
-            mass_square=square_mass,
-            digit=min([step for step in _steps(before, mass) if step > least], default=math.inf),
-            reading=last,
-            n=len(times),
-            rejected=rejected,
-        )
-
-    def same_for_too_long(self, now_us: int, rest_us: int) -> bool:
-        """No noise for longer than the meter's own habit is a fault.
-
-        The habit only excuses a meter that has moved again well after the valve
-        came to rest at ``rest_us``: one that froze inside the move has not.
-        """
-        if self._same_since_us is None:
-            return False
-        alive = self._same_since_us >= rest_us + _ALIVE_US
-        return now_us - self._same_since_us > max(_FROZEN_US, 3 * self._habit_us if alive else 0)
-
-    def jumped_since(self, t_us: int) -> bool:
-        """Whether the meter has made a step since then that is no digit's: so a fault ends."""
-        return self._jumped_us is not None and self._jumped_us >= t_us
-
-    def _watch(self) -> None:
-        """Keep since when the meter has shown the same, and its habit of doing so.
-
-        A frozen meter's mass flow still follows the test pressure a little,
-        through the density at the meter: such a change is none.
-        """
-        n = len(self._t)
-        if self._watched >= n:
-            return
-        if self._last_seen is None or self._same_since_us is None:
-            self._last_seen = self._area[self._watched], self._mass[self._watched]
-            self._same_since_us = self._t[self._watched]
-        first = self._watched
-        while first < n and not self._changed(first):
-            first += 1
-        if first < n:
-            last = n - 1
-            while last > first and not self._changed(last):
-                last -= 1
-            # a jump ends a fault, a step of a digit ends a habit
-            if _step_rel(self._before(first)[1], self._mass[first]) < _HABIT_STEP:
-                run_us = self._t[first] - self._same_since_us
-                self._habit_us = max(self._habit_us, min(run_us, _LONGEST_HABIT_US))
-            else:
-                self._jumped_us = self._t[first]
-            self._same_since_us = self._t[last]
-        self._last_seen = self._area[-1], self._mass[-1]
-
-    def _before(self, i: int) -> tuple[float, float]:
-        """Area and mass flow of the sample before one that is being watched."""
-        if i > self._watched:
-            return self._area[i - 1], self._mass[i - 1]
-        assert self._last_seen is not None
-        return self._last_seen
-
-    def _changed(self, i: int) -> bool:
-        """Whether the meter itself has changed from the sample before."""
-        area_before, mass_before = self._before(i)
-        mass = self._mass[i]
-        step = _step_rel(mass_before, mass)
-        if step > _FOLLOWS_AT_MOST:
-            return True
-        ideal = mass / (self._area[i] or 1.0)
-        follows = _FOLLOWS * abs(ideal - mass_before / (area_before or 1.0)) / max(abs(ideal), 1e-30)
-        return step > follows
-
-    def _sort(self) -> tuple[list[int] | None, int, int]:
-        """Indices to keep (None: all), where the samples begin that must wait, how many were rejected."""
-        area = self._area
-        before = area[0] if self._last is None else self._last
-        steps = _steps(before, area)
-        # the usual case needs no limit: nothing so small is a spike
-        limit = math.inf
-        largest = max(steps)
-        if self._last is not None and largest > _LEAST_SPIKE * abs(self._last):
-            limit = self._limit()
-        if largest <= limit:
-            self._accept(area, steps)
-            return None, len(area), 0
-        keep: list[int] = []
-        doubtful: list[int] = []
-        rejected = 0
-        last = before
-        for i, value in enumerate(area):
-            if abs(value - last) <= limit:
-                rejected += len(doubtful)
-                doubtful = []
-                keep.append(i)
-            else:
-                doubtful.append(i)
-                if len(doubtful) <= LONGEST_SPIKE:
-                    continue
-                keep.extend(doubtful)
-                doubtful = []
-                limit = math.inf
-            last = value
-        kept = [area[i] for i in keep]
-        if kept:
-            self._accept(kept, _steps(before, kept))
-        return keep, doubtful[0] if doubtful else len(area), rejected
-
-    def _accept(self, area: list[float], steps: list[float]) -> None:
-        self._steps.extend(steps)
-        self._last = area[-1]
-
-    def _limit(self) -> float:
-        if len(self._steps) < 8 or self._last is None:
-            return math.inf
-        # coarse digits make the median step 0: the mean step then still knows the digit
-        scale = max(MAD_TO_SIGMA * median(self._steps), 1.2533 * sum(self._steps) / len(self._steps))
-        return max(_SPIKE_LIMIT * scale, _LEAST_SPIKE * abs(self._last))
+    if meter.same_since_us == NEVER_US:
+        return False
+    alive = meter.same_since_us >= rest_us + _ALIVE_US
+    return bool(now_us - meter.same_since_us > max(_FROZEN_US, 3 * meter.habit_us if alive else 0))
 
 
-def _steps(before: float, values: list[float]) -> list[float]:
-    """Size of each step, the first one from ``before``."""
-    return list(map(abs, map(sub, values, chain((before,), values))))
+@compiled
+def _watch(meter: Record, t: Times, area: Floats, mass: Floats) -> None:
+    """Keep since when the meter has shown the same, its habit of doing so, and when it made a step that is no digit's.
+
+    A frozen meter's mass flow still follows the test pressure a little,
+    through the density at the meter: such a change is none.
+    """
+    n, watched = t.size, meter.watched
+    if watched >= n:
+        return
+    if meter.same_since_us == NEVER_US:
+        meter.seen_m2, meter.seen_kg_s = area[watched], mass[watched]
+        meter.same_since_us = t[watched]
+    before_m2, before_kg_s = meter.seen_m2, meter.seen_kg_s
+    changed = False
+    for i in range(watched, n):
+        if _changed(before_m2, before_kg_s, area[i], mass[i]):
+            if not changed:
+                # a jump ends a fault, a step of a digit ends a habit
+                if abs(mass[i] - before_kg_s) / max(abs(mass[i]), 1e-30) < _HABIT_STEP:
+                    run_us = t[i] - meter.same_since_us
+                    meter.habit_us = max(meter.habit_us, min(run_us, _LONGEST_HABIT_US))
+                else:
+                    meter.jumped_us = t[i]
+                changed = True
+            meter.same_since_us = t[i]
+        before_m2, before_kg_s = area[i], mass[i]
+    meter.seen_m2, meter.seen_kg_s = before_m2, before_kg_s
 
 
-def _step_rel(before: float, value: float) -> float:
-    """Size of a step, as a share of what it led to."""
-    return abs(value - before) / max(abs(value), 1e-30)
+@compiled
+def _changed(before_m2: float, before_kg_s: float, area_m2: float, mass_kg_s: float) -> bool:
+    """Whether the meter itself has changed from one sample to the next."""
+    step = abs(mass_kg_s - before_kg_s) / max(abs(mass_kg_s), 1e-30)
+    if step > _FOLLOWS_AT_MOST:
+        return True
+    ideal = mass_kg_s / (area_m2 if area_m2 != 0.0 else 1.0)
+    ideal_before = before_kg_s / (before_m2 if before_m2 != 0.0 else 1.0)
+    return bool(step > _FOLLOWS * abs(ideal - ideal_before) / max(abs(ideal), 1e-30))
 
 
-def _spread(values: list[float]) -> tuple[float, float]:
-    """Mean, and mean square about it."""
-    n = len(values)
-    if n == 1:
-        return values[0], 0.0
-    mean = sum(values) / n
-    off = [value - mean for value in values]
-    return mean, sum(map(mul, off, off)) / n
+@compiled
+def _sort(meter: Record, area: Floats, keep: Times) -> tuple[int, int, int]:
+    """Fill in the places to keep: how many, where the samples begin that must wait, how many were rejected."""
+    n = area.size
+    before = area[0] if math.isnan(meter.last_m2) else meter.last_m2
+    largest = 0.0
+    last = before
+    for i in range(n):
+        largest = max(largest, abs(area[i] - last))
+        last = area[i]
+    # the usual case needs no limit: nothing so small is a spike
+    limit = math.inf
+    if not math.isnan(meter.last_m2) and largest > _LEAST_SPIKE * abs(meter.last_m2):
+        limit = _limit(meter)
+    kept = rejected = doubtful = 0
+    last = before
+    for i in range(n):
+        if largest <= limit or abs(area[i] - last) <= limit:
+            rejected += doubtful
+            doubtful = 0
+        else:
+            doubtful += 1
+            if doubtful <= LONGEST_SPIKE:
+                continue
+            for j in range(i + 1 - doubtful, i):
+                keep[kept] = j
+                kept += 1
+            doubtful = 0
+            limit = math.inf
+        keep[kept] = i
+        kept += 1
+        last = area[i]
+    for i in keep[:kept]:
+        meter.known = remember(meter.steps, meter.known, abs(area[i] - before))
+        before = area[i]
+    if kept > 0:
+        meter.last_m2 = before
+    return kept, n - doubtful, rejected
+
+
+@compiled
+def _limit(meter: Record) -> float:
+    """Largest step that is none of a spike."""
+    if meter.known < 8:
+        return math.inf
+    steps = meter.steps[: meter.known]
+    # coarse digits make the median step 0: the mean step then still knows the digit
+    total = 0.0
+    for step in steps:
+        total += step
+    scale = max(MAD_TO_SIGMA * middle(steps), 1.2533 * total / steps.size)
+    return float(max(_SPIKE_LIMIT * scale, _LEAST_SPIKE * abs(meter.last_m2)))
+
+
+@compiled
+def survey(blocks: npt.NDArray[np.void], since_us: int, latest: int) -> tuple[int, float, float]:
+    """The first block of those since a time, the newest at least; samples a block, of all of them.
+
+    And the smallest digit of the ``latest`` at most in that window.
+    """
+    n = blocks.size
+    first = n - 1
+    while first > 0 and blocks[first - 1].t_start_us >= since_us:
+        first -= 1
+    samples = 0
+    for block in blocks:
+        samples += block.n
+    digit = math.inf
+    for block in blocks[max(first, n - latest) :]:
+        digit = min(digit, block.digit)
+    return first, samples / n, digit

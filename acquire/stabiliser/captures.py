@@ -3,44 +3,45 @@
 import math
 
 import numpy as np
+import numpy.typing as npt
 
+from acquire.compiled import Record
 from acquire.series import lag_one, line, n_effective, t_factor
-from acquire.stabiliser.blocks import BLOCK_S, Block
-from acquire.stabiliser.noise import Noise
-from acquire.stabiliser.settled import Settled
+from acquire.stabiliser.blocks import BLOCK_S
 from acquire.values import Capture
 
 
-def reading(window: list[Block], settled: Settled, noise: Noise, scale: float, reached: bool, reason: str) -> Capture:
-    """The settled value as the reading of a window (one block or more)."""
-    t = np.array([b.t_mean_us for b in window]) / 1e6
-    x = np.array([b.area_m2 for b in window])
+def reading(window: npt.NDArray[np.void], fit: Record, scale: float, reached: bool, reason: str) -> Capture:
+    """What a look at the fit says, as the reading of a window (one block or more); ``fit``: see ``FIT``."""
+    variance, dof = float(fit["variance"]), float(fit["dof"])
+    t = window["t_mean_us"] / 1e6
+    x = np.ascontiguousarray(window["area_m2"])
     _, slope = line(t, x)
-    inside = float(np.mean([b.square_m4 for b in window]))
-    sd = math.sqrt(noise.variance * scale**2 + inside)
+    inside = float(window["square_m4"].mean())
+    sd = math.sqrt(variance * scale**2 + inside)
     span = max(len(window), 1) * BLOCK_S
-    independent = max(1.0, sd**2 / (noise.long_run * scale**2 * BLOCK_S / span))
+    independent = max(1.0, sd**2 / (variance * float(fit["ratio"]) * scale**2 * BLOCK_S / span))
     return Capture(
-        t_start_us=window[0].t_start_us,
-        t_end_us=window[-1].t_end_us,
-        area_m2=scale * settled.value,
-        standard_uncertainty_m2=abs(scale) * settled.half_width / t_factor(noise.dof),
-        dof=noise.dof,
+        t_start_us=int(window["t_start_us"][0]),
+        t_end_us=int(window["t_end_us"][-1]),
+        area_m2=scale * float(fit["value"]),
+        standard_uncertainty_m2=abs(scale) * float(fit["half_width"]) / t_factor(dof),
+        dof=dof,
         noise_m2=sd,
-        correlation_time_s=noise.theta_s,
+        correlation_time_s=float(fit["theta_s"]),
         drift_m2_per_s=slope,
-        n=sum(b.n for b in window),
+        n=int(window["n"].sum()),
         n_independent=independent,
-        rejected=sum(b.rejected for b in window),
+        rejected=int(window["rejected"].sum()),
         reached=reached,
         reason=reason,
     )
 
 
-def by_hand(blocks: list[Block]) -> Capture:
+def by_hand(blocks: npt.NDArray[np.void]) -> Capture:
     """The mean of the latest blocks with an interval that allows for what still drifts."""
-    t = np.array([b.t_mean_us for b in blocks]) / 1e6
-    x = np.array([b.area_m2 for b in blocks])
+    t = blocks["t_mean_us"] / 1e6
+    x = np.ascontiguousarray(blocks["area_m2"])
     mean, slope = line(t, x)
     rest = x - mean - slope * (t - t.mean())
     n = len(blocks)
@@ -53,17 +54,17 @@ def by_hand(blocks: list[Block]) -> Capture:
     slope_error = math.sqrt(12) * scatter / max(span, 0.1)
     left = (abs(slope) + 1.65 * slope_error) * (3.0 + span / 2)
     return Capture(
-        t_start_us=blocks[0].t_start_us,
-        t_end_us=blocks[-1].t_end_us,
+        t_start_us=int(blocks["t_start_us"][0]),
+        t_end_us=int(blocks["t_end_us"][-1]),
         area_m2=mean,
         standard_uncertainty_m2=math.sqrt(scatter**2 + (left / 2) ** 2 + (0.0005 * mean) ** 2),
         dof=max(independent - 1, 2.0),
         noise_m2=sd,
         correlation_time_s=-BLOCK_S / math.log(f),
         drift_m2_per_s=slope,
-        n=sum(b.n for b in blocks),
+        n=int(blocks["n"].sum()),
         n_independent=independent,
-        rejected=sum(b.rejected for b in blocks),
+        rejected=int(blocks["rejected"].sum()),
         reached=False,
         reason="taken by hand before it had settled",
     )

@@ -7,11 +7,12 @@ normal is off by up to d/pi exp(-2 pi^2 sd^2 / d^2).
 """
 
 import math
-from functools import lru_cache
 from statistics import NormalDist
 
 import numpy as np
+import numpy.typing as npt
 
+from acquire.compiled import compiled
 from acquire.series import Floats
 
 _SPREADS = np.geomspace(0.03, 0.9, 36)
@@ -33,43 +34,46 @@ def _rounded() -> tuple[Floats, Floats]:
     return mean, np.sqrt(variance)
 
 
-_MEAN, _WIDTH = _rounded()
+MEANS, WIDTHS = _rounded()
 
 
-@lru_cache(maxsize=64)
-def _places(n: int) -> tuple[Floats, float]:
-    """Places of ``n`` blocks about their middle, and the sum of their squares."""
-    places = np.arange(n, dtype=np.float64) - (n - 1) / 2
-    return places, float(places @ places)
+@compiled
+def digit_uncertainty(blocks: npt.NDArray[np.void], digit: float, means: Floats, widths: Floats) -> float:
+    """Standard uncertainty of the mean mass flow of at least one block from rounding, relative to it.
 
-
-def digit_uncertainty(means: Floats, within: Floats, level: float, digit: float) -> float:
-    """Standard uncertainty of the mean from rounding, in the unit of the readings.
-
-    ``means`` and ``within`` are means and variances of blocks, shapes (n,); ``level``
-    is one reading as given, ``digit`` the step between neighbouring ones.
+    ``digit``: the step between neighbouring readings; ``means`` and ``widths``: ``MEANS`` and ``WIDTHS``.
     """
-    if digit <= 0 or means.size == 0:
-        return 0.0
-    n = means.size
-    inside = float(within.sum()) / n
+    n = blocks.size
+    total = inside = 0.0
+    for block in blocks:
+        total += block.mass
+        inside += block.mass_square
     # mostly the scatter within blocks is wide enough, whatever it is from one to the next
-    if inside / digit**2 > 1:
+    if digit <= 0.0 or inside > n * digit * digit:
         return 0.0
-    places, spread = _places(n)
-    mean = float(means.sum()) / n
-    rest = means - mean
-    if spread > 0:
-        rest -= float(places @ means) / spread * places
+    mean, slope, spread, wander, rest = total / n, 0.0, 0.0, 0.0, 0.0
+    for i in range(n):
+        place = i - (n - 1) / 2
+        slope += place * blocks[i].mass
+        spread += place * place
+        if i > 0:
+            wander += (blocks[i].mass - blocks[i - 1].mass) ** 2
+    slope = slope / spread if spread > 0 else 0.0
+    for i in range(n):
+        rest += (blocks[i].mass - mean - slope * (i - (n - 1) / 2)) ** 2
     # a mean that still bends is no noise: noise also shows from block to block
-    steps = means[1:] - means[:-1]
-    wander = float((steps * steps).sum()) / (n - 1) / 2 if n > 1 else 0.0
-    rest -= rest.sum() / n
-    variance = (min(float((rest * rest).sum()) / n, 5 * wander) + inside) / digit**2
+    wander = wander / (n - 1) / 2 if n > 1 else 0.0
+    variance = (min(rest / n, 5 * wander) + inside / n) / (digit * digit)
     if variance > 1:
         return 0.0
-    place = abs((mean - level) / digit % 1.0)
-    off = (_MEAN - min(place, 1 - place)) ** 2 + (_WIDTH - math.sqrt(variance)) ** 2
+    place = abs((mean - blocks[n - 1].reading) / digit % 1.0)
+    place = min(place, 1 - place)
+    nearest, likeliest = math.inf, 0
+    for i in range(means.shape[0]):
+        for j in range(means.shape[1]):
+            off = (means[i, j] - place) ** 2 + (widths[i, j] - math.sqrt(variance)) ** 2
+            if off < nearest:
+                nearest, likeliest = off, i
     # a little less noise than the likeliest, because a narrow one is what hurts
-    spread = 0.85 * float(_SPREADS[np.unravel_index(int(np.argmin(off)), off.shape)[0]])
-    return digit / math.sqrt(12) * math.exp(-2 * (math.pi * spread) ** 2)
+    narrow = 0.85 * _SPREADS[likeliest]
+    return digit / math.sqrt(12) * math.exp(-2 * (math.pi * narrow) ** 2) / max(abs(mean), 1e-30)

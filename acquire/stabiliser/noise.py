@@ -6,131 +6,134 @@ theta then has variance (long-run variance) / T.
 """
 
 import math
-from dataclasses import dataclass
-from functools import lru_cache
-from typing import TypeVar
 
 import numpy as np
 
+from acquire.compiled import Record, compiled, fields, new
 from acquire.response import NoiseSeen
 from acquire.series import Floats
 
 THETAS_S = np.geomspace(0.004, 0.6, 50)
-_LEAST_REL = 1e-6
+"""Correlation times among which the noise's is looked for."""
 FIRST_THETA_S = 0.15
 """Correlation assumed until the record has shown its own."""
-_LOGS = np.log(THETAS_S)
-_FIRST_AT = int(np.argmin(np.abs(_LOGS - math.log(FIRST_THETA_S))))
-Theta = TypeVar("Theta", np.float64, Floats)
+_PRIOR_BLOCKS = 12.0
+_LEAST_REL = 1e-6
+
+# what the residuals of earlier steps were like, see ``NoiseSeen``
+POOL = fields(*((name, "f8") for name in NoiseSeen.model_fields))
 
 
-@dataclass(frozen=True, slots=True)
-class Noise:
-    """In the unit of the residuals. ``ratio`` = long-run variance of blocks over their variance."""
-
-    variance: float
-    theta_s: float
-    ratio: float
-    dof: float
-
-    @property
-    def long_run(self) -> float:
-        """Variance of a block as far as slow quantities are concerned."""
-        return self.variance * self.ratio
+def new_pool(seen: NoiseSeen | None) -> Record:
+    """Remembers what the residuals of earlier steps were like."""
+    pool = new(POOL)
+    for name, value in (seen.model_dump() if seen else {}).items():
+        pool[name] = value
+    return pool
 
 
-def block_correlation(theta_s: Theta, m: float, block_s: float) -> tuple[Theta, Theta]:
+def noise_seen(pool: Record) -> NoiseSeen | None:
+    """What is remembered; None before any step."""
+    return NoiseSeen(**dict(zip(POOL.names or (), pool.tolist(), strict=True))) if pool["blocks"] else None
+
+
+@compiled
+def block_correlation(theta_s: float, m: float, block_s: float) -> tuple[float, float]:
     """Lag-1 correlation of block means of first-order noise, and their long-run ratio.
 
     ``m`` samples a block, one or more, evenly spread. Follows from the sums
     of f^|i-j| within and between neighbouring blocks.
     """
     m = max(1.0, m)
-    f = np.exp(-block_s / (m * theta_s))
+    f = math.exp(-block_s / (m * theta_s))
     fm = f**m
     within = m * (1 + f) / (1 - f) - 2 * f * (1 - fm) / (1 - f) ** 2
     between = f * ((1 - fm) / (1 - f)) ** 2
     return between / within, m * (1 + f) / (1 - f) / within
 
 
-@lru_cache(maxsize=64)
-def _grid(m: float, block_s: float) -> tuple[Floats, Floats]:
-    return block_correlation(THETAS_S, m, block_s)
+@compiled
+def _matching(observed: float, n: float, p: float, correlations: Floats, ratios: Floats, logs: Floats) -> float:
+    """The correlation time whose expected lag-1 correlation was observed, from ``n`` blocks and ``p`` parameters.
+
+    Each fitted parameter is smooth: it takes about one long-run variance out of either sum.
+    """
+    expected, log = np.empty(logs.size), np.empty(logs.size)
+    for i in range(logs.size):
+        lost = min(p * ratios[i], 0.7 * n)
+        its, at = (n * correlations[i] - lost) / (n - lost), i
+        while at > 0 and expected[at - 1] > its:
+            expected[at], log[at] = expected[at - 1], log[at - 1]
+            at -= 1
+        expected[at], log[at] = its, logs[i]
+    if observed <= expected[0]:
+        return math.exp(log[0])
+    at = 1
+    while at < logs.size - 1 and expected[at] < observed:
+        at += 1
+    low, high = expected[at - 1], expected[at]
+    share = min((observed - low) / (high - low), 1.0) if high > low else 1.0
+    return math.exp(log[at - 1] + share * (log[at] - log[at - 1]))
 
 
-class NoisePool:
-    """Remembers what the residuals of earlier steps were like."""
+@compiled
+def estimate(
+    pool: Record,
+    residuals: tuple[float, float, float],
+    n: float,
+    m: float,
+    rough: float,
+    reading: float,
+    block_s: float,
+) -> tuple[float, float, float, float]:
+    """Variance of the blocks' noise, its correlation time, its long-run variance over it, degrees of freedom.
 
-    def __init__(self, block_s: float, seen: NoiseSeen | None = None) -> None:
-        self._block_s = block_s
-        self._s0 = seen.squares if seen else 0.0
-        self._s1 = seen.products if seen else 0.0
-        self._n = seen.blocks if seen else 0.0
-        self._p = seen.parameters if seen else 0.0
-        self._level = seen.variance_rel if seen else 0.0
-        self._level_weight = seen.weight if seen else 0.0
-
-    @property
-    def seen(self) -> NoiseSeen | None:
-        """What is remembered; None before any step."""
-        if self._n == 0:
-            return None
-        return NoiseSeen(
-            squares=self._s0,
-            products=self._s1,
-            blocks=self._n,
-            parameters=self._p,
-            variance_rel=self._level,
-            weight=self._level_weight,
-        )
-
-    def estimate(self, s0: float, s1: float, n: float, p: float, m: float, rough: float, reading: float) -> Noise:
-        """From this step's residual sums (squares, lagged products), count, parameters fitted.
-
-        ``rough`` is the mean square second difference of the blocks: an approach
-        hardly shows in it, so it bounds the level before any fit is good. ``reading``
-        is what the noise is relative to, in the unit of the residuals.
-        """
-        # the number of samples in a block hardly matters: a tenth is near enough to keep the grid
-        corr, ratios = _grid(round(m, 1), self._block_s)
-        if p == 0 or s0 > 3.0 * n * rough / (6 - 8 * corr[-1] + 2 * corr[-1] ** 2):
-            s0, s1, p = n * rough / 4, 0.0, 0.0
-        # what a prior of twelve blocks at the first guess would have shown
-        prior_n = 12.0
-        level = s0 / max(n - p, 0.3 * n, 1.0)
-        scale = 1.0 / max(level, 1e-30)
-        total_n = n + self._n + prior_n
-        total_p = p * n / max(n, 1e-9) + self._p
-        sum0 = s0 * scale + self._s0 + prior_n
-        sum1 = s1 * scale + self._s1 + prior_n * float(corr[_FIRST_AT])
-        # each fitted parameter is smooth: it takes about one long-run variance out of either sum
-        lost = np.minimum(total_p * ratios, 0.7 * total_n)
-        expected = (total_n * corr - lost) / (total_n - lost)
-        order = expected.argsort()
-        theta = float(np.exp(np.interp(sum1 / sum0, expected[order], _LOGS[order])))
-        r1, ratio = map(float, block_correlation(np.float64(theta), m, self._block_s))
-        own = max(n - min(p * ratio, 0.7 * n), 1.0)
-        variance = (s0 + self._level_weight * self._level * reading**2) / (own + self._level_weight)
-        # a gauge that sends the same digits over and over shows none at all: never quieter than a millionth
-        variance = max(variance, (_LEAST_REL * reading) ** 2)
-        shrink = (1 - r1 * r1) / (1 + r1 * r1)
-        dof = max(3.0, shrink * (own + self._level_weight))
-        return Noise(variance, theta, ratio, dof)
-
-    def keep(self, s0: float, s1: float, n: float, p: float, noise: Noise, reading: float) -> None:
-        """Remember a finished step."""
-        if n < 8 or noise.variance <= 0:
-            return
-        forget = min(1.0, 400.0 / max(self._n + n, 1.0))
-        self._s0 = forget * (self._s0 + s0 / noise.variance)
-        self._s1 = forget * (self._s1 + s1 / noise.variance)
-        self._n = forget * (self._n + n)
-        self._p = forget * (self._p + p)
-        self._level = noise.variance / reading**2
-        self._level_weight = min(12.0, n / 2)
+    In the unit of the ``residuals``: sums of squares and of neighbours' products of this step's ``n`` blocks, and how
+    many parameters were fitted. ``rough`` is the mean square second difference of the blocks: an approach hardly shows
+    in it, so it bounds the level before any fit is good. ``reading`` is what the noise is relative to; ``m`` samples
+    a block.
+    """
+    thetas_s = THETAS_S
+    logs, correlations, ratios = np.empty(thetas_s.size), np.empty(thetas_s.size), np.empty(thetas_s.size)
+    for i in range(thetas_s.size):
+        logs[i] = math.log(thetas_s[i])
+        correlations[i], ratios[i] = block_correlation(thetas_s[i], m, block_s)
+    s0, s1, p = residuals
+    longest = correlations[-1]
+    if p == 0 or s0 > 3.0 * n * rough / (6 - 8 * longest + 2 * longest * longest):
+        s0, s1, p = n * rough / 4, 0.0, 0.0
+    # what some blocks of the first guess would have shown
+    first, _ = block_correlation(FIRST_THETA_S, m, block_s)
+    scale = 1.0 / max(s0 / max(n - p, 0.3 * n, 1.0), 1e-30)
+    sum0 = s0 * scale + pool.squares + _PRIOR_BLOCKS
+    sum1 = s1 * scale + pool.products + _PRIOR_BLOCKS * first
+    theta_s = _matching(sum1 / sum0, n + pool.blocks + _PRIOR_BLOCKS, p + pool.parameters, correlations, ratios, logs)
+    r1, ratio = block_correlation(theta_s, m, block_s)
+    own = max(n - min(p * ratio, 0.7 * n), 1.0)
+    variance = (s0 + pool.weight * pool.variance_rel * reading * reading) / (own + pool.weight)
+    # a gauge that sends the same digits over and over shows none at all: never quieter than a millionth
+    variance = max(variance, (_LEAST_REL * reading) ** 2)
+    dof = max(3.0, (1 - r1 * r1) / (1 + r1 * r1) * (own + pool.weight))
+    return variance, theta_s, ratio, dof
 
 
-def whitening(noise: Noise, block_s: float) -> tuple[float, float]:
+@compiled
+def keep(pool: Record, residuals: tuple[float, float, float], n: float, variance: float, reading: float) -> None:
+    """Remember a finished step of ``n`` blocks."""
+    if n < 8 or variance <= 0:
+        return
+    s0, s1, p = residuals
+    forget = min(1.0, 400.0 / max(pool.blocks + n, 1.0))
+    pool.squares = forget * (pool.squares + s0 / variance)
+    pool.products = forget * (pool.products + s1 / variance)
+    pool.blocks = forget * (pool.blocks + n)
+    pool.parameters = forget * (pool.parameters + p)
+    pool.variance_rel = variance / (reading * reading)
+    pool.weight = min(12.0, n / 2)
+
+
+@compiled
+def whitening(variance: float, ratio: float, theta_s: float, block_s: float) -> tuple[float, float]:
     """AR(1) coefficient of blocks, and the innovation variance that keeps the long-run variance."""
-    f = math.exp(-block_s / noise.theta_s)
-    return f, noise.long_run * (1 - f) ** 2
+    f = math.exp(-block_s / theta_s)
+    return f, variance * ratio * (1 - f) ** 2

@@ -55,7 +55,7 @@ SHARED = READING + 1
 COSINES = SHARED
 SINES = COSINES + RESPONSES
 SIZE = SINES + RESPONSES
-DECAYS = np.concatenate([1 / np.array(CREEP_TAUS_S), RATES])
+CREEP_RATES = 1 / np.array(CREEP_TAUS_S)
 # before anything is known: either order alike, all time constants and dampings alike
 OPEN_SHARE = 0.03
 """However sure a bench seems, so much is left for any other response."""

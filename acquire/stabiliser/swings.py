@@ -7,29 +7,43 @@ differences average to nothing and are what the fit may take out.
 
 import math
 
-from acquire.stabiliser.responses import PRESSURE_LAGS_S
+from acquire.compiled import Record, compiled, fields, new
+from acquire.stabiliser.responses import LAGS, PRESSURE_LAGS_S
+
+# ``effects``: delayed minus present logarithm for each of ``lags_s``
+SWINGS = fields(
+    ("lags_s", "f8", LAGS),
+    ("delayed", "f8", LAGS),
+    ("effects", "f8", LAGS),
+    ("log", "f8"),
+    ("t_s", "f8"),
+    ("begun", "?"),
+)
 
 
-class Swings:
+def new_swings() -> Record:
     """Delayed minus present log pressure, for each of ``PRESSURE_LAGS_S``."""
+    swings = new(SWINGS)
+    swings["lags_s"] = PRESSURE_LAGS_S
+    return swings
 
-    def __init__(self) -> None:
-        self._delayed: list[float] | None = None
-        self._log = 0.0
-        self._t_s = 0.0
 
-    def block(self, t_s: float, pressure_pa: float, target_pa: float) -> list[float]:
-        """One block's mean pressure; as long as ``PRESSURE_LAGS_S``."""
-        log = math.log(max(pressure_pa / target_pa, 0.01))
-        if self._delayed is None:
-            self._delayed = [log] * len(PRESSURE_LAGS_S)
+@compiled
+def follow(swings: Record, t_s: float, pressure_pa: float, target_pa: float) -> None:
+    """One block's mean pressure."""
+    log = math.log(max(pressure_pa / target_pa, 0.01))
+    step = t_s - swings.t_s
+    # exact for a pressure that runs straight from block to block
+    slope = (log - swings.log) / step if step > 0 else 0.0
+    for i in range(swings.lags_s.size):
+        lag_s = swings.lags_s[i]
+        if swings.begun:
+            behind = slope * lag_s
+            rest = (swings.delayed[i] - swings.log + behind) * math.exp(-step / lag_s)
+            swings.delayed[i] = log - behind + rest
         else:
-            # exact for a pressure that runs straight from block to block
-            step = t_s - self._t_s
-            slope = (log - self._log) / step if step > 0 else 0.0
-            for i, lag_s in enumerate(PRESSURE_LAGS_S):
-                behind = slope * lag_s
-                self._delayed[i] = log - behind + (self._delayed[i] - self._log + behind) * math.exp(-step / lag_s)
-        self._log = log
-        self._t_s = t_s
-        return [delayed - log for delayed in self._delayed]
+            swings.delayed[i] = log
+        swings.effects[i] = swings.delayed[i] - log
+    swings.log = log
+    swings.t_s = t_s
+    swings.begun = True

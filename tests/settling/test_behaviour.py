@@ -8,6 +8,7 @@ import pytest
 from acquire.config import Settling
 from acquire.series import t_factor
 from acquire.stabiliser import Stabiliser
+from acquire.stabiliser.judge import _MOST_BLOCKS, _ROOM
 from acquire.values import Step
 from tests.settling.signals import AREA_M2, LIFT_M, TARGET_PA, arrival, play
 
@@ -148,9 +149,8 @@ def test_coarse_digits_widen_the_interval() -> None:
 
 def test_memory_stays_bounded() -> None:
     played = play(120, lift=lambda t: 0.5, rate_hz=20)
-    blocks = played.stabiliser._blocks
-    assert blocks.maxlen is not None
-    assert len(blocks) <= blocks.maxlen
+    assert played.stabiliser._kept.blocks.size == _MOST_BLOCKS
+    assert played.stabiliser._kept.t_us.size == _ROOM
 
 
 def test_a_stay_of_the_lift_below_two_seconds_is_a_pause_even_when_little_is_asked() -> None:
