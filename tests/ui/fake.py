@@ -128,7 +128,7 @@ def frame(
     *,
     pull: PullView | None = None,
     situation: Situation = "hold_settling",
-    sentence: str = "Hold: flow still falling, 0.8 % a minute.",
+    sentence: str = "Hold: flow still settling.",
     standing: Standing | None = None,
     lift_in: float = 0.3,
     pressure_inh2o: float = 28.04,

@@ -60,7 +60,7 @@ class Player(fake.FakeBench):
         pressure = 28.0 - 1.8 * math.exp(-((age - 2) ** 2)) + 0.03 * shake
         flow = fake.FLOWS_CFM[self.step] * (1 - 0.2 * math.exp(-age)) + 0.3 * shake
         situation: Situation = "hold_settling"
-        sentence = "Hold: flow still rising, 0.8 % a minute, about 4 s."
+        sentence = "Hold: flow still settling, about 4 s."
         standing = Standing("settling", ("drift",), max(0.0, 8 - age), 0.006)
         if age < 2:
             situation, sentence = "open_valve", f"Open the valve to {goal:.3f} in: {goal - lift:.3f} more."
