@@ -114,7 +114,8 @@ def source_word(source: str) -> str:
 
 def brief(sentence: str) -> str:
     """A notice without the path of a port, an address and the bytes of a line: what happened is what counts here."""
-    for aside in (r" on (?=\S*[/\\])[^\s:]{13,}(?=:)", r" at https?://[^ ]+:\d+", r"last: .*; (?=since )"):
+    port = r" on (?=\S*[/\\])[^\s:]{13,}(?=:| has sent | is back$)"
+    for aside in (port, r" at https?://[^ ]+:\d+", r"last: .*; (?=since )"):
         sentence = re.sub(aside, "", sentence)
     return sentence
 

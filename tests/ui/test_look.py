@@ -13,7 +13,7 @@ from acquire.ui.look import GLYPHS, TONES, flow_out, lift_out, pressure_out
 from acquire.ui.screens.bench import BenchScreen
 from acquire.ui.show import strips
 from acquire.ui.themes import DAYLIGHT, NIGHT
-from acquire.ui.words import MISSING_WORDS, figure, half_width
+from acquire.ui.words import MISSING_WORDS, brief, figure, half_width
 from acquire.values import Missing, Standing
 from tests.ui.fake import IN, SUMMARY, TARGET_PA, ended_view, frame, pull_view, reading, request
 from tests.ui.helpers import Stand, stand
@@ -130,6 +130,22 @@ def test_the_flow_says_where_the_judgement_stands(standing: Standing, word: str)
 def test_a_flow_is_not_said_to_move_while_the_pressure_is_still_asked_for() -> None:
     its = frame(pull=pull_view(2), situation="raise_pressure", standing=Standing("moving", ("test pressure",)))
     assert flow_out(its, SUMMARY).word == "waiting"
+
+
+@pytest.mark.parametrize(
+    "happened",
+    [
+        " has sent nothing for 2 s: check its power, cable and baud rate",
+        " has sent no usable line for 2 s, though 40 bytes came",
+        " is back",
+        ": lift is back",
+        ": the port is open",
+    ],
+)
+def test_a_notice_leaves_out_the_path_of_a_port_whatever_happened_there(happened: str) -> None:
+    path = "/dev/serial/by-id/usb-1a86_USB_Serial-if00-port0"
+    assert brief(f"lift_indicator on {path}{happened}") == f"lift_indicator{happened}"
+    assert brief(f"lift_indicator on COM7{happened}") == f"lift_indicator on COM7{happened}"
 
 
 def test_where_no_pressure_carries_a_flow_the_dash_says_so() -> None:
