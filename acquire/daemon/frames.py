@@ -9,7 +9,8 @@ from typing import Literal, Protocol
 
 from acquire.calibration.record import Calibration
 from acquire.config import BenchConfig
-from acquire.daemon.guide import ANNOUNCE_US, Guidance
+from acquire.daemon.calm import Announced, Remedy
+from acquire.daemon.guide import Guidance
 from acquire.daemon.silence import Silence
 from acquire.pull.core import PullCore
 from acquire.records import Frame, Guide, InstrumentState, Reading, ReadingState
@@ -77,6 +78,7 @@ class FrameMaker:
         self._water = config.water
         self.use({})
         self._trend = _Trend()
+        self._announced, self._remedy = Announced(), Remedy()
         # by channel, what had come that was of no use when it was last live: out of range, not to be read
         self._useless: dict[str, tuple[int, int]] = {}
         self._source_of = {channel: source for source in sources for channel in source.instrument.settings.channels}
@@ -145,11 +147,15 @@ class FrameMaker:
     ) -> Guide:
         if failure:
             return Guide(situation="archive_failed", sentence=failure)
-        point = announced[1] if announced is not None and t_us - announced[0] < ANNOUNCE_US else None
+        point = self._announced.point(t_us, announced, core.view().now if core is not None else None)
         silence = self._silence(core, readings) if core is not None else self._idle_silence(readings)
         self._trend.note(t_us, readings.get("test_pressure"))
         guide = self._guidance.guide(core, silence, point, self._trend.pa_s, self._at_rest(readings))
         known: dict[str, object] = {}
+        if guide.situation == "wrong_range":
+            known["sentence"] = self._remedy.said(t_us, guide.sentence)
+        else:
+            self._remedy.over()
         if core is not None and core.step is not None:
             known["test_pressure_band_pa"] = core.step.test_pressure_pa * core.settling.test_pressure_band
         if core is not None and core.asked:

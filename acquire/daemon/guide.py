@@ -16,8 +16,6 @@ from acquire.stabiliser.witness import ENTER_SHARE
 from acquire.units import Water, from_si
 from acquire.values import Missing, Point, PullKind, PullView, Standing, Step
 
-# a point stays announced for that long
-ANNOUNCE_US = 2_000_000
 # within so many bands of zero the blower no longer runs
 _NEARLY_ZERO = 5.0
 # what is left of an approach is overstated beyond: of 25 to 40 s, 5 s passed (9,000 looks at virtual pulls)
@@ -49,7 +47,7 @@ class Guidance:
     ) -> Guide:
         """The sentence for this moment.
 
-        ``announced`` is the point taken within the last ``ANNOUNCE_US``;
+        ``announced`` is the point just taken;
         ``trend_pa_s`` gives how the test pressure moves since it is between two
         pressures, None where that cannot be told from standing still;
         ``at_rest``: the channels seen near zero once the pull has ended.

@@ -87,4 +87,5 @@ def _key_for(frame: Frame) -> str:
     if pull is not None and pull.paused and situation in ("signal_lost", "close_valve"):
         # held by what is said above as well
         return HELD
-    return FITTED if situation == "wrong_range" and "se range '" in frame.guide.sentence else ""
+    # (whichever range is to be used, or none that is known: the one that is fitted is said by hand)
+    return FITTED if situation == "wrong_range" and " range '" in frame.guide.sentence else ""

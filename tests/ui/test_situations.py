@@ -37,6 +37,9 @@ ZERO_LOST = frame(pull=pull_view(2, paused=True), situation="close_valve", stand
 RANGE = frame(pull=pull_view(2), situation="wrong_range", standing=Standing("settling", ("drift",)),
               sentence="Use range 'large': 17.2 inH2O across the meter is above what range 'middle' is calibrated for "
               "(0.2 to 16 inH2O).")  # fmt: skip
+NO_RANGE = RANGE.model_copy(update={"guide": RANGE.guide.model_copy(update={"sentence":
+    "No configured range fits this flow: 0.01 inH2O across the meter is below what range 'middle' is calibrated for "
+    "(0.2 to 16 inH2O)."})})  # fmt: skip
 TYPE_AGAIN = frame(pull=pull_view(2), situation="wrong_range", standing=Standing("waiting"),
                    sentence="Look at the valve, then type the lift again: the flow moved after the lift was typed."
                    )  # fmt: skip
@@ -82,6 +85,7 @@ FLASH = "Taken at 0.200 in: 121.7 cfm ± 0.5."
         (saying(SILENT_PAUSED, keys=False), SILENT.guide.sentence, "", "trouble"),
         (saying(ZERO_LOST), ZERO_LOST.guide.sentence, "Paused: p goes on", "move"),
         (saying(RANGE), RANGE.guide.sentence, "m says which range is fitted", "trouble"),
+        (saying(NO_RANGE), NO_RANGE.guide.sentence, "m says which range is fitted", "trouble"),
         (saying(RANGE, keys=False), RANGE.guide.sentence, "", "trouble"),
         (saying(TYPE_AGAIN), TYPE_AGAIN.guide.sentence, "", "trouble"),
     ],

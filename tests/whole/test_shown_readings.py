@@ -1,8 +1,10 @@
 """What the screen shows in a pull is what is judged: the same numbers, from the same zeros."""
 
+from acquire.daemon.calm import Remedy
 from acquire.daemon.frames import AlwaysThere, FrameMaker
 from acquire.pull.core import PullCore
-from acquire.pull.outputs import Output
+from acquire.pull.outputs import Output, Taken
+from acquire.records import Action
 from tests.whole.test_pulls import LIFTS, request
 from tests.whole.virtual import VirtualBench
 
@@ -76,3 +78,42 @@ def test_a_flow_is_shown_only_where_a_test_pressure_carries_one_and_only_of_now(
     taken = points[0].flow.flow_m3_s
     assert min(shown) > 0.5 * taken
     assert max(shown) < 1.5 * taken
+
+
+def test_a_point_is_acknowledged_until_the_operator_goes_to_another_step() -> None:
+    bench = VirtualBench(4)
+    frames = FrameMaker(bench.config, [*map(AlwaysThere, bench.config.make_instruments())])
+    said: list[str] = []
+
+    def each(core: PullCore, outputs: list[Output]) -> None:
+        point = next((its.point for its in outputs if isinstance(its, Taken)), None)
+        if point is None or said:
+            return
+
+        def sentence() -> str:
+            return frames.frame(bench.t_us, bench._latest, core, 1, (bench.t_us, point), "").guide.sentence
+
+        said.append(sentence())
+        core.act(bench.t_us, Action(kind="skip"))
+        said.append(sentence())
+        core.act(bench.t_us, Action(kind="abort"))
+
+    bench.pull(request(LIFTS[:3]), each=each)
+    assert said[0].startswith("Taken. Open the valve to 0.300 in")
+    assert said[1].startswith("Open the valve to 0.600 in")
+
+
+SMALL = "Use range 'small': 0.04 inH2O across the meter is below what range 'large' is calibrated for."
+SMALLER = SMALL.replace("0.04", "0.03")
+NONE_FITS = SMALL.replace("Use range 'small'", "No configured range fits this flow")
+
+
+def test_a_remedy_does_not_flicker_with_the_reading_that_it_comes_from() -> None:
+    remedy = Remedy()
+    said = [remedy.said(i * 100_000, NONE_FITS if i % 3 == 0 else SMALL) for i in range(60)]
+    assert set(said[1:]) == {SMALL}
+    # the figure in it is one of now, and what goes on being so is said
+    assert remedy.said(6_000_000, SMALLER) == SMALLER
+    assert [remedy.said(7_000_000 + 500_000 * i, NONE_FITS) for i in range(6)] == [SMALLER] * 4 + [NONE_FITS] * 2
+    remedy.over()
+    assert remedy.said(10_000_000, SMALL) == SMALL
