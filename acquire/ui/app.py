@@ -90,7 +90,7 @@ class Dashboard(App[int]):
         # none is left while the dashboard closes
         screen = self.screen_stack[-1] if self.screen_stack else None
         if isinstance(screen, PlaceScreen) and screen is not self.bench_screen and screen.is_mounted:
-            screen.tell_lost(self.seen.lost(self._drawn_s)[0])
+            screen.tell(self.bench_screen.told_elsewhere())
 
     # ------------------------------------------------------------ looking back
 

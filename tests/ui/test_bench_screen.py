@@ -10,6 +10,7 @@ from acquire.ui.widgets.readout import ReadOutPanel
 from acquire.values import Mark, Standing, StepView
 from tests.ui.fake import IN, SETUP, TARGET_PA, ended_view, frame, point, pull_view, reading, request, row, taken_event
 from tests.ui.helpers import SIZES, stand
+from tests.ui.test_company import BESIDE
 
 WANTS = Wants(lift_m=0.3 * IN, test_pressure_pa=TARGET_PA)
 OPEN = frame(pull=pull_view(2), situation="open_valve", sentence="Open the valve to 0.300 in: 0.045 more.",
@@ -146,6 +147,21 @@ async def test_every_screen_says_that_the_daemon_is_lost_and_no_longer_once_it_i
         await its.sees("The head")
         its.bench.play(Lost("gone"))
         await its.until(lambda: its.rows()[0].strip(" ").startswith(told), "the loss over the form")
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("key", ["question_mark", "i", "m", "x", "e"])
+async def test_what_to_do_in_the_pull_stays_in_sight_over_all_that_is_opened(key: str, size: tuple[int, int]) -> None:
+    async with stand(size, OPEN, last=request(), besides={None: BESIDE}) as its:
+        await its.until(lambda: its.app.seen.company.beside is BESIDE, "the earlier pulls")
+        await its.press(key)
+        assert not isinstance(its.app.screen, BenchScreen)
+        assert its.rows()[0] == " ▲ Open the valve to 0.300 in: 0.045 more."
+        await its.show(frame(1.0, pull=pull_view(2), sentence=f"Hold: {'too long for its row ' * 8}"))
+        assert its.rows()[0].startswith(" ■ Hold: too long")
+        assert its.rows()[0].endswith("…")
+        await its.show(frame(2.0, pull=ended_view(), situation="ended", sentence="Pull complete."))
+        await its.until(lambda: "Pull complete" not in its.rows()[0], "the row to go with the pull")
 
 
 async def test_a_key_pressed_while_the_daemon_is_lost_is_not_kept_for_it_to_do_later() -> None:

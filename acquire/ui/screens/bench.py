@@ -9,7 +9,7 @@ from textual.containers import Horizontal, Vertical
 from acquire.records import Frame
 from acquire.ui.keys import Moment, keys_at
 from acquire.ui.look import flow_out, lift_out, pressure_out, unreal
-from acquire.ui.saying import saying
+from acquire.ui.saying import Saying, saying
 from acquire.ui.screens.bench_keys import BenchKeys
 from acquire.ui.screens.pages import CAUTIONS
 from acquire.ui.show import curve_view, flow_strip, pull_title, replay_said, steps_view, strips
@@ -125,21 +125,27 @@ class BenchScreen(BenchKeys):
         line.show([(f" ▒▒ {banner} ▒▒".ljust(max(0, self.size.width)), "bold $on-bad on $bad")])
 
     def _draw_guide(self, frame: Frame | None, now_s: float) -> None:
+        self._parts.guide.show(self._saying(frame, now_s))
+
+    def _saying(self, frame: Frame | None, now_s: float) -> Saying:
         watch = self.dash.seen
         flash = watch.flashing(now_s)
-        flashed = flash.sentence if flash is not None else ""
-        live = self.moment != "replay"
-        self._parts.guide.show(
-            saying(
-                frame,
-                watch.lost(now_s),
-                flashed,
-                self._doubt_said(frame),
-                keys=live and not self.watching,
-                offer=self.doubt is not None and self.to_retake == self.doubt.step,
-                between=watch.between,
-            )
+        return saying(
+            frame,
+            watch.lost(now_s),
+            flash.sentence if flash is not None else "",
+            self._doubt_said(frame),
+            keys=self.moment != "replay" and not self.watching,
+            offer=self.doubt is not None and self.to_retake == self.doubt.step,
+            between=watch.between,
         )
+
+    def told_elsewhere(self) -> Saying | None:
+        """What every other screen says, too: what to do in a pull, and that the daemon is lost."""
+        now_s, watch = self.dash.now_s(), self.dash.seen
+        if self.moment != "pull" and not watch.lost(now_s)[0]:
+            return None
+        return self._saying(watch.frame, now_s)
 
     def _doubt_said(self, frame: Frame | None) -> str:
         doubt, pull = self.doubt, frame.pull if frame is not None else None

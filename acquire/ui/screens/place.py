@@ -4,9 +4,12 @@ from typing import TYPE_CHECKING, TypeVar
 
 from textual import events
 from textual.screen import Screen
-from textual.widgets import Static
 
 from acquire.ui.keys import Moment, Place, action_for
+from acquire.ui.saying import Saying
+from acquire.ui.widgets.canvas import clip
+from acquire.ui.widgets.guide import STYLES
+from acquire.ui.widgets.lines import TextLine
 
 if TYPE_CHECKING:
     from acquire.ui.app import Dashboard
@@ -36,16 +39,22 @@ class PlaceScreen(Screen[R]):
     def on_mount(self) -> None:
         """In a browser keys are tapped, and so are drawn larger."""
         self.set_class(self.app.is_web, "-touch")
+        if self.place != "bench":
+            self.tell(self.dash.bench_screen.told_elsewhere())
 
-    def tell_lost(self, sentence: str) -> None:
-        """Say over this screen that the daemon is not heard, for as long as there is a sentence."""
-        line = next(iter(self.query("#lost").results(Static)), None)
-        if line is None and sentence:
-            self.mount(Static(f"! {sentence}", id="lost"))
-        elif line is not None and sentence:
-            line.update(f"! {sentence}")
-        elif line is not None:
-            line.remove()
+    def tell(self, saying: Saying | None) -> None:
+        """Say over this screen, in one row, what the screen at the bench would say; None: nothing."""
+        line = next(iter(self.query("#told").results(TextLine)), None)
+        if saying is None:
+            if line is not None:
+                line.remove()
+            return
+        if line is None:
+            line = TextLine(id="told")
+            self.mount(line)
+        width = self.app.size.width
+        text = f" {saying.glyph} {saying.sentence}"
+        line.show(clip([(text.ljust(width), STYLES[saying.tone])], width))
 
     def on_key(self, event: events.Key) -> None:
         """Do what the table says for this key here."""
