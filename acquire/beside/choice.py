@@ -1,6 +1,6 @@
 """Which earlier pull the present one is seen beside, and which of its points is out of line."""
 
-from typing import Protocol
+from typing import Literal, Protocol
 
 from acquire.beside.out_of_line import doubt, seen
 from acquire.beside.shadow import PullBeside, Relation, Shadow, ShadowChoice, ShadowPoint
@@ -36,8 +36,9 @@ def pull_beside(archive: Pulls, pull_id: int, other_id: int | None = None) -> Pu
 
     Choices: the same head before other heads of its model, each the newest
     first. Pulls of unlike convention or reference, and simulated beside
-    measured ones, are no shadow: their curves do not lie on one scale. Where
-    there is none, points are doubted beside the same head's newest pull of the
+    measured ones, are no shadow: their curves do not lie on one scale. One with
+    the leakage taken off beside one without is a shadow only where it is asked
+    for, says so, and casts no doubt. Where there is none, points are doubted beside the same head's newest pull of the
     other direction. Raises ``ArchiveError``.
     """
     present = archive.pull(pull_id)
@@ -52,8 +53,8 @@ def pull_beside(archive: Pulls, pull_id: int, other_id: int | None = None) -> Pu
         found = doubt(points, seen(against.points), other_way=True) if against is not None else doubt(points)
         return PullBeside(pull_id=pull_id, choices=choices, doubt=found)
     way = other.request.direction != present.request.direction
-    shadow = Shadow(of=_choice(_row_of(other), present), points=_points(other))
-    found = doubt(points, seen(other.points), way)
+    shadow = Shadow(of=_choice(_row_of(other), present), points=_points(other), leakage=_leakage_unlike(other, present))
+    found = doubt(points, seen(other.points), way) if not shadow.leakage else doubt(points)
     return PullBeside(pull_id=pull_id, choices=choices, shadow=shadow, doubt=found)
 
 
@@ -92,7 +93,7 @@ def _other(
     newest_first = sorted(same_way, key=lambda its: its.pull_id, reverse=True)
     for choice in newest_first[:_READ]:
         pull = archive.pull(choice.pull_id)
-        if _one_scale(pull, present) and _alike(pull, present):
+        if _one_scale(pull, present) and _alike(pull, present) and not _leakage_unlike(pull, present):
             return pull
     return None
 
@@ -100,7 +101,16 @@ def _other(
 def _other_way(archive: Pulls, present: ArchivedPull, choices: tuple[ShadowChoice, ...]) -> ArchivedPull | None:
     same_head = [its.pull_id for its in choices if its.relation == "same head, other direction"]
     pull = archive.pull(max(same_head)) if same_head else None
-    return pull if pull is not None and _one_scale(pull, present) else None
+    if pull is None or not _one_scale(pull, present) or _leakage_unlike(pull, present):
+        return None
+    return pull
+
+
+def _leakage_unlike(other: ArchivedPull, present: ArchivedPull) -> Literal["", "left in", "taken off"]:
+    """What became of the leakage in the other one, where it is not what became of it in the present one."""
+    if (other.leakage is None) == (present.leakage is None):
+        return ""
+    return "left in" if other.leakage is None else "taken off"
 
 
 def _one_scale(one: ArchivedPull, other: ArchivedPull) -> bool:

@@ -41,10 +41,15 @@ class ShadowChoice(Table):
 
 
 class Shadow(Table):
-    """The earlier pull with its points, by rising lift."""
+    """The earlier pull with its points, by rising lift.
+
+    ``leakage``: what became of the leakage in its flows, where the present
+    pull's have it otherwise: left in, or taken off; empty where it is alike.
+    """
 
     of: ShadowChoice
     points: tuple[ShadowPoint, ...]
+    leakage: Literal["", "left in", "taken off"] = ""
 
 
 class PullBeside(Table):

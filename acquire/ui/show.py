@@ -89,7 +89,9 @@ def steps_view(
     title = f"Step {'lift' if pull.kind == 'lift' else 'pressure'} {unit}  flow {flow_unit}"
     rows = tuple(_row(i + 1, step, bench, shadow) for i, step in enumerate(pull.steps))
     if any(row.off for row in rows) and shadow is not None:
-        title += f"  beside pull {shadow.of.pull_id}"
+        which = f"pull {shadow.of.pull_id}"
+        # in the room that a table of 80 columns has for it
+        title += f"  {which}, leakage {shadow.leakage.split()[-1]}" if shadow.leakage else f"  beside {which}"
     return StepsView(title, unit, rows, chosen, flashing, pull.now, doubted)
 
 

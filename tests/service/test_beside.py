@@ -7,7 +7,7 @@ import pytest
 
 from acquire.beside.choice import MOST_CHOICES, pull_beside
 from acquire.client import Client, ClientError
-from acquire.records import ArchivedPull, PullRequest, PullRow, Setup, Subject
+from acquire.records import ArchivedPull, LeakageLaw, PullRequest, PullRow, Setup, Subject
 from acquire.values import Direction, Point, PullKind
 from tests.flow.test_out_of_line import LIFTS_M, area_m2
 from tests.service.bench import CONFIG, FakeArchive, point
@@ -147,3 +147,28 @@ def test_a_leakage_run_is_beside_nothing() -> None:
     run = pull(NEW, kind="leakage")
     said = pull_beside(Held(run, pull(1)), NEW)
     assert (said.choices, said.shadow, said.doubt) == ((), None, None)
+
+
+LAW = LeakageLaw(
+    pull_id=1, direction="intake", measured_utc="2026-03-01T08:00:00Z", reference_pressure_pa=7000.0, area_m2=1e-6,
+    standard_uncertainty_m2=1e-7, dof=10.0,
+)  # fmt: skip
+
+
+def test_a_pull_whose_leakage_was_treated_otherwise_is_a_shadow_only_where_asked_for_and_says_so() -> None:
+    wrong = points(wrong=3)
+    held = Held(present(leakage=LAW), pull(1, leakage=LAW), pull(2))
+    first = pull_beside(held, NEW).shadow
+    assert first is not None
+    assert (first.of.pull_id, first.leakage) == (1, "")
+    asked = pull_beside(held, NEW, 2).shadow
+    assert asked is not None
+    assert asked.leakage == "left in"
+    asked = pull_beside(Held(present(), pull(2, leakage=LAW)), NEW, 2).shadow
+    assert asked is not None
+    assert asked.leakage == "taken off"
+    # so few points doubt none among themselves: only the earlier pull could name one, and may not
+    few = {"its": wrong[2:5]}
+    assert pull_beside(Held(present(**few), pull(2)), NEW, 2).doubt is not None
+    assert pull_beside(Held(present(**few), pull(2, leakage=LAW)), NEW, 2).doubt is None
+    assert pull_beside(Held(present(**few), pull(2, direction="exhaust", leakage=LAW)), NEW).doubt is None

@@ -43,6 +43,12 @@ async def test_an_earlier_pull_lies_beneath_the_curve_and_beside_each_point(size
         assert its.bench.asked_beside == [(12, None)]
 
 
+async def test_a_pull_with_its_leakage_treated_otherwise_says_so_beside_the_figures() -> None:
+    unlike = BESIDE.model_copy(update={"shadow": shadow().model_copy(update={"leakage": "left in"})})
+    async with stand((80, 24), HOLD, besides={None: unlike}) as its:
+        await its.sees("pull 7, leakage in", "+11.1 %")
+
+
 async def test_it_is_asked_for_again_only_when_a_point_was_taken() -> None:
     async with stand((120, 40), HOLD, besides={None: BESIDE}) as its:
         await its.show(*[frame(t / 10, pull=pull_view(3)) for t in range(1, 20)])
