@@ -7,12 +7,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from acquire.ui.look import ReadOut
 from acquire.ui.show import curve_view, steps_view
 from acquire.ui.verdict import next_words, verdict_lines
 from acquire.ui.watch import SPAN_S, History
 from acquire.ui.widgets.canvas import Line, window
 from acquire.ui.widgets.curve import CurvePlot
 from acquire.ui.widgets.hold import HoldPlot, Strip
+from acquire.ui.widgets.readout import CALM_S, SIGN_S, ReadOutPanel
 from acquire.ui.widgets.steps import StepTable, fitting
 from acquire.values import Mark, PullView, Step, StepView
 from tests.ui.fake import IN, SUMMARY, TARGET_PA, ended_view, frame, point, pull_view
@@ -97,6 +99,25 @@ def test_an_interval_is_as_high_as_it_is() -> None:
     # 120 cfm drawn up to 300 in 30 rows are 12; half a cfm hides behind its mark, the line to it may be seen below
     assert heights[0] == pytest.approx(12, abs=2)
     assert heights[1] <= 2
+
+
+def test_a_figure_about_zero_keeps_its_size_while_its_sign_comes_and_goes() -> None:
+    panel, now_s = ReadOutPanel(id="out"), 0.0
+
+    def painted(text: str) -> list[str]:
+        nonlocal now_s
+        now_s += CALM_S
+        panel.show(ReadOut("TEST PRESSURE", "inH2O", text, "live", "live"), now_s)
+        return text_of(panel.paint(26, 7))[1:-1]
+
+    alone = painted("0.01")
+    assert painted("-0.01") != alone
+    # all but the sign stands where it stood
+    beside = painted("0.01")
+    assert beside != alone
+    assert [row[9:] for row in beside] == [row[9:] for row in painted("-0.01")]
+    now_s += SIGN_S
+    assert painted("0.01") == alone
 
 
 def on_plates(kind: str, *flows: float) -> PullView:

@@ -13,8 +13,9 @@ STYLES: dict[Look, str] = {
     "lost": "bold $bad",
 }
 
-
 CALM_S = 0.25
+# a figure that was below zero keeps the room of its sign for so long: its size does not flicker with the sign
+SIGN_S = 5.0
 
 
 class ReadOutPanel(Canvas):
@@ -23,7 +24,7 @@ class ReadOutPanel(Canvas):
     def __init__(self, *, id: str) -> None:
         super().__init__(id=id)
         self.out = ReadOut("", "", "", "lost", "")
-        self._shown_s = -1e9
+        self._shown_s = self._below_zero_s = -1e9
 
     def show(self, out: ReadOut, now_s: float) -> None:
         """Show this from now on; a figure that only flickers waits for its turn, so that it can be read."""
@@ -31,6 +32,8 @@ class ReadOutPanel(Canvas):
         if out == self.out or (calm and now_s - self._shown_s < CALM_S):
             return
         self.out, self._shown_s = out, now_s
+        if out.figure.startswith("-"):
+            self._below_zero_s = now_s
         self.changed(out)
 
     def paint(self, width: int, height: int) -> list[Line]:
@@ -51,7 +54,9 @@ class ReadOutPanel(Canvas):
         state: Line = [(f"{out.glyph} {out.word}", style)]
         foot = spread(state, [(out.age, "$bad bold" if out.look in ("stale", "lost") else "$faint")], inner)
         room = height - 2
-        figures = figure_rows(out.figure, inner, room, hatched=out.look == "stale") if out.figure else []
+        signed = self._shown_s - self._below_zero_s < SIGN_S and not out.figure.startswith("-")
+        text = f" {out.figure}" if signed else out.figure
+        figures = figure_rows(text, inner, room, hatched=out.look == "stale") if out.figure else []
         if out.figure and not figures:
             figures = [out.figure]
         if not out.figure:
