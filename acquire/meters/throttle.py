@@ -8,9 +8,8 @@ of the standards, quoted from memory where a file says so.
 
 import math
 from abc import ABC, abstractmethod
-from typing import Annotated, Self
+from typing import TYPE_CHECKING, Annotated, Self
 
-import numpy as np
 from pydantic import Field, model_validator
 
 from acquire.flow.air import AirColumn
@@ -18,8 +17,10 @@ from acquire.flow.elementwise import N, at_least, root
 from acquire.flow.restriction import nozzle_expansibility
 from acquire.meters.base import NORMAL_95, Doubt, Meter, RangeSettings
 from acquire.quantity import Length, Ratio
-from acquire.series import Floats
 from acquire.values import AirState
+
+if TYPE_CHECKING:
+    from acquire.series import Floats
 
 _FIRST_REYNOLDS = 1e5
 _MOST_ROUNDS = 40
@@ -67,6 +68,10 @@ class Throttle(ABC):
         ideal = self.area_m2 * self.expansibility(ratio, kappa) * root(2.0 * meter_pressure_pa * density)
         per_reynolds = 4.0 / (math.pi * self.reynolds_length_m * air.viscosity_pa_s)
         flow = ideal * self.coefficient(_FIRST_REYNOLDS)
+        if isinstance(flow, float):
+            return self._settled(flow, ideal, per_reynolds)
+        import numpy as np
+
         if isinstance(flow, np.ndarray):
             return self._settled_many(flow, ideal, per_reynolds)
         return self._settled(flow, ideal, per_reynolds)
@@ -79,8 +84,10 @@ class Throttle(ABC):
                 break
         return flow
 
-    def _settled_many(self, flow: Floats, ideal: Floats, per_reynolds: float) -> Floats:
+    def _settled_many(self, flow: "Floats", ideal: "Floats", per_reynolds: float) -> "Floats":
         """The same for many: each goes on as long as it would by itself."""
+        import numpy as np
+
         going = np.arange(flow.size)
         for _ in range(_MOST_ROUNDS):
             before = flow[going]

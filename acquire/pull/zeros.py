@@ -59,13 +59,15 @@ class ZeroReader:
         return abs(value) > self._band(signal)
 
     def complete_from_us(self, next_us: Callable[[str], int | None]) -> int:
-        """No zeros can be complete with a sample before that time.
+        """No zeros can be complete with a sample before that time; 0 where some are typed, each of which counts.
 
         ``next_us``: when a signal's next sample comes; None for one of which none will.
         """
+        if self._typed:
+            return 0
         begins = [its[0][0] if (its := self._windows[name]) else next_us(name) for name in self._measured]
         known = [begin for begin in begins if begin is not None]
-        if len(known) < len(begins) or self.awaited():
+        if len(known) < len(begins):
             return _NEVER_US
         return max(known, default=0) + self._time_us
 

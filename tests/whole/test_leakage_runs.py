@@ -71,5 +71,5 @@ def test_a_range_too_large_for_the_leak_is_not_taken_for_a_bound() -> None:
             faults.append(core.fault)
 
     with pytest.raises(AssertionError):
-        bench.pull(wrong, limit_s=25.0, each=look)
+        bench.pull(wrong, limit_s=30.0, each=look)
     assert "use range 'small'" in faults[-1]
