@@ -298,6 +298,19 @@ async def test_arrows_choose_the_step_to_take_again() -> None:
         await its.until(lambda: [(act.kind, act.step) for act in its.bench.acts] == [("retake", 0)])
 
 
+async def test_there_is_nothing_before_the_first_step_nor_after_the_last_one_taken() -> None:
+    async with stand(first=frame(pull=pull_view(0))) as its:
+        await its.press("b")
+        await its.sees("This is the first step")
+        await its.show(frame(0.1, pull=pull_view(1)))
+        await its.press("down")
+        await its.sees("This is the last step that was taken")
+        await its.press("up", "up")
+        await its.sees("This is the first step that was taken")
+        await its.press("b")
+        await its.until(lambda: [act.kind for act in its.bench.acts] == ["back"], "the step before alone")
+
+
 async def test_a_taken_point_rings_and_flashes() -> None:
     async with stand(first=HOLD) as its:
         rung: list[bool] = []

@@ -176,6 +176,10 @@ class BenchKeys(CareKeys, ReplayKeys, EntryKeys, PlaceScreen[None]):
 
     def do_back(self) -> None:
         """Return to the step before."""
+        frame = self.dash.seen.frame
+        if self.stage == "pull" and frame is not None and frame.pull is not None and frame.pull.now == 0:
+            self.dash.say("This is the first step")
+            return
         self._act("back")
 
     def do_pause(self) -> None:
@@ -229,6 +233,10 @@ class BenchKeys(CareKeys, ReplayKeys, EntryKeys, PlaceScreen[None]):
         if not taken:
             self.dash.say("No step was taken yet")
             return
+        if by < 0 and self.chosen == taken[0]:
+            self.dash.say("This is the first step that was taken")
+        elif by > 0 and self.chosen not in taken:
+            self.dash.say("This is the last step that was taken")
         if self.chosen not in taken:
             self.chosen = taken[-1] if by < 0 else None
         else:
