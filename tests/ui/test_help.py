@@ -40,6 +40,7 @@ async def test_help_covers_every_action_of_every_place(place: Place) -> None:
         for key in KEYS:
             assert whole_help(key.help) in said
             assert key.shown in said
+        assert "○ ring in the curve: an earlier take" in said
         assert "hearing and eye protection" in said
 
 

@@ -35,7 +35,8 @@ _PLACES: dict[Place, str] = {
 }
 SIGNS = (
     "○ live   ◐ settling   ● settled or in its band   ◇ off, or taken before it had settled\n"
-    "▒ stale: an old number, never taken   × lost: no number   ▲ more   ▼ less   ■ hold still   ! trouble"
+    "▒ stale: an old number, never taken   × lost: no number   ▲ more   ▼ less   ■ hold still   ! trouble\n"
+    "○ ring in the curve: an earlier take   ? out of line   ↻ to be taken again"
 )
 
 
