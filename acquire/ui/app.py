@@ -11,7 +11,7 @@ from textual.worker import Worker
 from acquire.client import NOT_IN_COMMAND
 from acquire.clock import Clock, SystemClock
 from acquire.garbage import spare_what_is_loaded
-from acquire.records import Action, BenchSummary, Frame, LiveEvent, PullRequest, Template
+from acquire.records import Action, BenchSummary, Frame, LiveEvent, PullRequest, PullRow, Template
 from acquire.ui.asked import as_run
 from acquire.ui.bench import UNKNOWN, Bench, OpenSession, Recorded
 from acquire.ui.screens.bench import BenchScreen
@@ -148,8 +148,11 @@ class Dashboard(App[int]):
         """Take one frame, event or word of loss from the stream."""
         now_s = self.now_s()
         if isinstance(item, Frame):
+            before = self.bench_screen.stage
             self.seen.hear_frame(item, now_s)
             self.ask_beside()
+            if before == "pull" and self.bench_screen.stage != before and self.recorded is None:
+                self._ask_unfinished()
             # a frame is shown as it comes, not with the next tick
             self._tick_if_due()
             if self._facts_due:
@@ -201,9 +204,19 @@ class Dashboard(App[int]):
             self._request_of = max(row.id for row in [row for row in rows if row.kind == "lift"] or rows)
             self.last_request = self.bench.pull(self._request_of).request
         if rows:
-            self.seen.between = "unfinished" if self.bench.open_pulls() else ""
+            self.seen.unfinished = bool(self.bench.open_pulls())
+            self.seen.between = "unfinished" if self.seen.unfinished else ""
         elif self.bench.templates():
             self.seen.between = "no pull yet"
+
+    def _ask_unfinished(self) -> None:
+        """Whether a pull can be gone on with: the one that was on the screen may be, or one before it."""
+        seen = self.seen
+
+        def heard(rows: list[PullRow]) -> None:
+            seen.unfinished = bool(rows)
+
+        self.with_answer(self.bench.open_pulls, heard)
 
     # ------------------------------------------------------------ calls
 

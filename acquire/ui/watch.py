@@ -38,6 +38,7 @@ class Watch:
         self.frame: Frame | None = None
         self.company = Company()
         self.between: Between = ""
+        self.unfinished = False
         self.pressure = History()
         self.lift = History()
         self.flow = History()

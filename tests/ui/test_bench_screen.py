@@ -379,7 +379,7 @@ async def test_the_verdict_says_complete_or_not_and_every_mark(size: tuple[int, 
         assert "Enter next head   a this head again   o this head, exhaust   f flow sheet" in text
         # what stands there has no second place beneath, where the other ways on would be pushed out
         assert its.rows()[-1].split("  ")[:5] == [
-            "Enter next head", "h did it hold?", "t templates", "u unfinished", "k checks",
+            "Enter next head", "h did it hold?", "t templates", "k checks", "v look back",
         ]  # fmt: skip
         assert "8   0.800 265.8 ±0.5" in text
         aborted = frame(
@@ -401,6 +401,22 @@ async def test_one_unfinished_pull_is_resumed_at_once_and_several_are_offered() 
     async with stand() as its:
         await its.press("u")
         await its.sees("No pull is unfinished")
+
+
+async def test_an_unfinished_pull_is_offered_only_while_there_is_one() -> None:
+    ended = frame(3.0, pull=ended_view(), situation="ended", sentence="Pull complete.")
+    async with stand(last=request()) as its:
+        assert "unfinished" not in its.text()
+        # another was begun, and broken off by a daemon that ended
+        await its.show(frame(1.0, pull=pull_view(2)))
+        its.bench.open_rows = [row(5)]
+        await its.show(frame(2.0))
+        await its.sees(" u       Go on with an unfinished pull")
+        await its.show(frame(2.5, pull=pull_view(2)), ended)
+        await its.sees("u unfinished")
+        its.bench.open_rows = []
+        await its.show(frame(4.0, pull=pull_view(2)), ended)
+        await its.until(lambda: "unfinished" not in its.text(), "no offer")
 
 
 async def test_between_pulls_the_sentence_leads_on_from_where_the_bench_stands() -> None:

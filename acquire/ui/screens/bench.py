@@ -7,7 +7,7 @@ from textual.app import ComposeResult
 from textual.containers import Horizontal, Vertical
 
 from acquire.records import Frame
-from acquire.ui.keys import Moment, keys_at
+from acquire.ui.keys import Moment
 from acquire.ui.look import flow_out, lift_out, pressure_out, unreal
 from acquire.ui.saying import Saying, saying
 from acquire.ui.screens.bench_keys import BenchKeys
@@ -92,7 +92,7 @@ class BenchScreen(BenchKeys):
 
     def _draw_keys(self, pull: PullView | None, moment: Moment) -> None:
         words: dict[str, str] = {"pause": "go on"} if pull is not None and pull.paused else {}
-        offered = keys_at("bench", moment, self.watching)
+        offered = self.offered(moment)
         if pull is not None and moment == "verdict":
             # what stands beneath the verdict needs no second place, but for the big key
             beneath = set(next_words(pull))
@@ -175,9 +175,7 @@ class BenchScreen(BenchKeys):
 
     def _idle_lines(self) -> list[Line]:
         offered = [
-            key
-            for key in keys_at("bench", "idle", self.watching)
-            if (key.in_line and key.action != "help") or key.action == "quit"
+            key for key in self.offered("idle") if (key.in_line and key.action != "help") or key.action == "quit"
         ]
         lines: list[Line] = [
             tapped([(f" {key.shown:<8}", "bold $act"), (key.help, "")], f"app.tap('{key.tapped}')") for key in offered

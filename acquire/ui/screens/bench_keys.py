@@ -5,7 +5,7 @@ from textual import events
 from acquire.beside.shadow import Doubt
 from acquire.records import Action, ActionKind, PullRow
 from acquire.ui.company import NONE
-from acquire.ui.keys import Moment, Place, action_for
+from acquire.ui.keys import Key, Moment, Place, action_for, keys_at
 from acquire.ui.scan import GAP_S, ScanGate
 from acquire.ui.screens.asking import AskScreen, PickScreen
 from acquire.ui.screens.care_keys import CareKeys
@@ -79,6 +79,14 @@ class BenchKeys(CareKeys, ReplayKeys, EntryKeys, PlaceScreen[None]):
             self.dash.say(f"{self.in_command_said.strip()}: press c to take over", bad=True)
             return True
         return super().perform(pressed)
+
+    def offered(self, moment: Moment) -> list[Key]:
+        """The keys that do something now."""
+        return [
+            key
+            for key in keys_at("bench", moment, self.watching)
+            if key.action != "resume" or self.dash.seen.unfinished
+        ]
 
     def draw(self) -> None:
         """Show what the watch knows now."""
