@@ -4,23 +4,18 @@ Pure: what the pull and its instruments look like goes in, one sentence comes
 out. It never mentions keys: it is read at the bench and by other programs.
 """
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection
 
-from acquire.config import Display
 from acquire.daemon.silence import Silence, silent_said
-from acquire.flow.convention import flow_unit_said
-from acquire.lifts import inside, lift_digits
+from acquire.daemon.spoken import Spoken, cure_first, left_said, missing_said
+from acquire.lifts import inside
 from acquire.pull.core import PullCore
 from acquire.records import Guide, Situation, Wants
 from acquire.stabiliser.witness import ENTER_SHARE
-from acquire.units import Water, from_si
-from acquire.values import Missing, Point, PullKind, PullView, Standing, Step
+from acquire.values import Point, PullKind, PullView, Standing, Step
 
 # within so many bands of zero the blower no longer runs
 _NEARLY_ZERO = 5.0
-# what is left of an approach is overstated beyond: of 25 to 40 s, 5 s passed (9,000 looks at virtual pulls)
-_FORESEEN_S = 6.0
-
 # how the test pressure moves, by what was shown of it between two pressures; asked for only where it is said
 Trend = Callable[[float, float], float | None]
 
@@ -29,13 +24,8 @@ def _unknown(_low_pa: float, _high_pa: float) -> None:
     return None
 
 
-class Guidance:
+class Guidance(Spoken):
     """Sentences in one bench's display units."""
-
-    def __init__(self, display: Display, water: Water, typed_units: Mapping[str, str] | None = None) -> None:
-        self._display = display
-        self._water: Water = water
-        self._units = typed_units or {}
 
     def guide(
         self,
@@ -141,7 +131,7 @@ class Guidance:
         pressure, lift = core.latest("test_pressure"), core.latest("lift")
         settling = core.settling
         if core.fault:
-            return _say("wrong_range", _cure_first(core.fault), wants)
+            return _say("wrong_range", cure_first(core.fault), wants)
         awaited = core.awaited[0] if core.awaited else ""
         if awaited == "lift":
             return _say("type_value", taken + self._type_lift(core, step), wants)
@@ -194,12 +184,12 @@ class Guidance:
             left = f" in about {standing.remaining_s:.0f} s" if (standing.remaining_s or 0.0) >= 1.0 else ""
             return _say("stuck", f"Flow too unsteady: hold, it is taken as it is{left}.", wants)
         if standing.state == "stuck":
-            return _say("stuck", f"Not settling: {standing.detail or _missing(standing.missing)}.", wants)
+            return _say("stuck", f"Not settling: {standing.detail or missing_said(standing.missing)}.", wants)
         if standing.state in ("waiting", "moving"):
-            what = self._still(core, trend_pa_s) or _missing(standing.missing) or "air still moving"
+            what = self._still(core, trend_pa_s) or missing_said(standing.missing) or "air still moving"
             return _say("hold_moving", f"{hold}: {what}.", wants)
-        what = self._still(core, trend_pa_s) or _missing(standing.missing) or "reading"
-        return _say("hold_settling", f"{hold}: {what}{_left(standing)}.", wants)
+        what = self._still(core, trend_pa_s) or missing_said(standing.missing) or "reading"
+        return _say("hold_settling", f"{hold}: {what}{left_said(standing)}.", wants)
 
     def _type_lift(self, core: PullCore, step: Step) -> str:
         goal, typed_m = self.lift(step.lift_m or 0.0), core.typed_here("lift")
@@ -214,13 +204,6 @@ class Guidance:
             unit = self.named("test_pressure").removeprefix("test pressure ")
             return f"{plate}Bring the test pressure to {goal}. Type it {unit}, then Enter."
         return f"Typed {self.pressure(typed_pa)}: bring it to {goal}, then type the test pressure again."
-
-    # ------------------------------------------------------------ words
-
-    def named(self, channel: str) -> str:
-        """A typed channel with the unit that its number is typed in."""
-        unit = self._units.get(channel, "")
-        return f"{channel.replace('_', ' ')} in {'inches' if unit == 'in' else unit}"
 
     def _still(self, core: PullCore, trend_pa_s: Trend) -> str:
         """Which way the test pressure goes, and how fast, where it is what is waited for and that can be told."""
@@ -240,73 +223,8 @@ class Guidance:
     def _plate(self, wants: Wants) -> str:
         return f"Fit the {wants.fitted}. "
 
-    def taken(self, point: Point) -> str:
-        """The acknowledgement of a point that is safely kept."""
-        unit = self._display.flow
-        half = _written(from_si(point.flow.half_width_95_m3_s, unit), 1)
-        # both with the digits that the half-width needs
-        flow = f"{from_si(point.flow.flow_m3_s, unit):.{len(half.partition('.')[2])}f}"
-        at = "" if point.step_lift_m is None else f" at {self.lift(point.step_lift_m)}"
-        how = ", typed" if point.read_by_eye else "" if point.settled else ", not settled"
-        return f"Taken{at}: {flow} {flow_unit_said(unit, point.flow.convention)} ± {half}{how}."
-
-    def lift(self, lift_m: float) -> str:
-        """A lift with its unit."""
-        return f"{self._bare_lift(lift_m)} {self._display.lift}"
-
-    def _bare_lift(self, lift_m: float) -> str:
-        return _written(from_si(lift_m, self._display.lift), lift_digits(self._display.lift))
-
-    def pressure(self, pressure_pa: float) -> str:
-        """A pressure with its unit."""
-        return f"{self._bare_pressure(pressure_pa)} {self._display.pressure}"
-
-    def _bare_pressure(self, pressure_pa: float) -> str:
-        digits = {"inH2O": 1, "mbar": 1, "hPa": 1, "kPa": 3, "Pa": 0}.get(self._display.pressure, 2)
-        return _written(from_si(pressure_pa, self._display.pressure, self._water), digits)
-
-
-_MISSING: dict[Missing, str] = {
-    "lift": "lift not yet still",
-    "test pressure": "test pressure not yet still",
-    "drift": "flow still settling",
-    "noise": "averaging unsteady flow",
-    "hunting": "test pressure not yet still",
-    "readings": "collecting readings",
-    "frozen": "a reading has not changed at all: check its instrument",
-    "signal": "waiting for readings",
-}
-
-
-def _missing(missing: tuple[Missing, ...]) -> str:
-    return _MISSING[missing[0]] if missing else ""
-
-
-def _left(standing: Standing) -> str:
-    """For how long still, where that is known: averaging follows a law, the end of an approach is only seen nearby."""
-    left_s = standing.remaining_s or 0.0
-    if left_s < 1.0 or (left_s > _FORESEEN_S and "noise" not in standing.missing):
-        return ""
-    # a long wait is no countdown
-    return f", about {left_s if left_s < 10.0 else 5.0 * round(left_s / 5.0):.0f} s"
-
 
 _RUN: dict[PullKind, str] = {"lift": "Pull", "leakage": "Leakage run", "plate": "Reference plate run"}
-
-
-def _written(value: float, digits: int) -> str:
-    """With these digits; with one more where they would say zero of something that is not."""
-    text = f"{value:.{digits}f}"
-    if float(text) == 0.0 and abs(value) >= 0.5 * 10.0 ** -(digits + 1):
-        return f"{value:.{digits + 1}f}"
-    return text.removeprefix("-") if float(text) == 0.0 else text
-
-
-def _cure_first(fault: str) -> str:
-    """A fault ends with what to do about it: that is read first."""
-    cause, _, cure = fault.rstrip(".").rpartition(": ")
-    said = f"{cure}: {cause}" if cause else cure
-    return f"{said[0].upper()}{said[1:]}."
 
 
 def _marks(view: PullView) -> str:
