@@ -171,4 +171,8 @@ def test_a_pull_whose_leakage_was_treated_otherwise_is_a_shadow_only_where_asked
     few = {"its": wrong[2:5]}
     assert pull_beside(Held(present(**few), pull(2)), NEW, 2).doubt is not None
     assert pull_beside(Held(present(**few), pull(2, leakage=LAW)), NEW, 2).doubt is None
-    assert pull_beside(Held(present(**few), pull(2, direction="exhaust", leakage=LAW)), NEW).doubt is None
+    # nor may the head's other direction
+    for law, beside in ((None, "the other direction"), (LAW, "its neighbours")):
+        doubted = pull_beside(Held(present(its=wrong), pull(2, direction="exhaust", leakage=law)), NEW).doubt
+        assert doubted is not None
+        assert doubted.beside == beside

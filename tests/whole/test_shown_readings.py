@@ -1,5 +1,7 @@
 """What the screen shows in a pull is what is judged: the same numbers, from the same zeros."""
 
+import pytest
+
 from acquire.daemon.calm import Remedy
 from acquire.daemon.frames import AlwaysThere, FrameMaker
 from acquire.pull.core import PullCore
@@ -117,3 +119,21 @@ def test_a_remedy_does_not_flicker_with_the_reading_that_it_comes_from() -> None
     assert [remedy.said(7_000_000 + 500_000 * i, NONE_FITS) for i in range(6)] == [SMALLER] * 4 + [NONE_FITS] * 2
     remedy.over()
     assert remedy.said(10_000_000, SMALL) == SMALL
+
+
+def test_the_sentence_of_a_frame_keeps_to_its_remedy(monkeypatch: pytest.MonkeyPatch) -> None:
+    bench = VirtualBench(4)
+    frames = FrameMaker(bench.config, [*map(AlwaysThere, bench.config.make_instruments())])
+    said: list[str] = []
+
+    def each(core: PullCore, _: list[Output]) -> None:
+        if core.phase != "steps":
+            return
+        for cure in ("use range 'small'", "no configured range fits this flow"):
+            fault = f"0.04 inH2O across the meter is below what range 'large' is calibrated for: {cure}"
+            monkeypatch.setattr(PullCore, "fault", fault)
+            said.append(frames.frame(bench.t_us, bench._latest, core, 1, None, "").guide.sentence)
+        core.act(bench.t_us, Action(kind="abort"))
+
+    bench.pull(request(LIFTS[:1]), each=each)
+    assert said == [SMALL, SMALL]
