@@ -5,11 +5,13 @@ from typing import Any
 import pytest
 from textual import events
 
+from acquire.client import Lost
 from acquire.records import BenchChannel, Frame, Guide, Wants
 from acquire.ui.widgets.entry import begins
 from drivers.base import ChannelSettings
 from tests.ui.fake import SUMMARY, frame, pull_view, reading
 from tests.ui.helpers import SIZES, Stand, stand
+from tests.ui.test_company import MINE
 
 UNITS = {"lift": "in", "test_pressure": "inH2O", "meter_pressure": "inH2O"}
 TYPED_BENCH = SUMMARY.model_copy(
@@ -79,6 +81,36 @@ async def test_a_refused_value_says_why_keeps_its_text_and_the_next_digit_begins
         its.bench.refusal = ""
         await its.press("2", "8", "enter")
         assert await entered(its) == [("test_pressure", "28")]
+
+
+async def test_a_value_typed_while_the_daemon_is_lost_is_not_sent_late() -> None:
+    async with at(asking()) as its:
+        its.bench.play(Lost("the daemon has gone silent"))
+        await its.sees("No word from the bench")
+        await its.press("2", "8", "enter")
+        await its.sees("! Not sent: no word from the bench's daemon", "28")
+        await its.show(asking())
+        assert its.bench.entered == []
+        # it is still there, and sent by Enter
+        await its.press("enter")
+        assert await entered(its) == [("test_pressure", "28")]
+
+
+async def test_a_screen_that_watches_gets_no_field() -> None:
+    office = {"commander_id": "other-12345", "commander": "office"}
+    async with stand(first=asking().model_copy(update=office), summary=TYPED_BENCH, screen=MINE) as its:
+        assert "type test pressure" not in its.text()
+        await its.press("2")
+        await its.sees("Watching: office is in command: press c to take over")
+        await its.scan("28.1")
+        assert its.app.bench_screen.entry.text == ""
+        # one that is no longer in command in the middle of a value loses it, and is told why
+        await its.show(asking())
+        await its.press("2", "8")
+        await its.sees("type test pressure, inH2O")
+        await its.show(asking().model_copy(update=office))
+        await its.sees("Another screen is in command: what was in the field was put away")
+        assert its.bench.entered == []
 
 
 async def test_backspace_mends_a_refused_value() -> None:

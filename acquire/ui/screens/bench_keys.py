@@ -45,12 +45,6 @@ class BenchKeys(CareKeys, ReplayKeys, EntryKeys, PlaceScreen[None]):
         return "pull" if frame.pull.outcome is None else "verdict"
 
     @property
-    def watching(self) -> bool:
-        """Whether another screen is in command of the bench."""
-        frame, screen = self.dash.seen.frame, self.dash.bench.screen
-        return frame is not None and screen is not None and frame.commander_id not in ("", screen.id)
-
-    @property
     def in_command_said(self) -> str:
         """Who is in command, where it is another."""
         frame = self.dash.seen.frame
@@ -81,11 +75,12 @@ class BenchKeys(CareKeys, ReplayKeys, EntryKeys, PlaceScreen[None]):
         return super().perform(pressed)
 
     def offered(self, moment: Moment) -> list[Key]:
-        """The keys that do something now."""
+        """The keys that do something now; none that tells the bench what to do while its daemon is not heard."""
+        lost = bool(self.dash.unheard())
         return [
             key
             for key in keys_at("bench", moment, self.watching)
-            if key.action != "resume" or self.dash.seen.unfinished
+            if (key.action != "resume" or self.dash.seen.unfinished) and not (lost and (key.commands or key.watching))
         ]
 
     def draw(self) -> None:
@@ -141,6 +136,9 @@ class BenchKeys(CareKeys, ReplayKeys, EntryKeys, PlaceScreen[None]):
         frame, screen = self.dash.seen.frame, self.dash.bench.screen
         if frame is not None and screen is not None and frame.commander_id == screen.id:
             self.dash.say("This screen is in command")
+            return
+        if unheard := self.dash.unheard():
+            self.dash.say(unheard, bad=True)
             return
         self.dash.with_answer(self.dash.bench.take_command, lambda _: None)
 

@@ -32,10 +32,16 @@ class EntryKeys(PlaceScreen[None]):
         self.entry = Entry()
         self._sent_s = -1e9
 
+    @property
+    def watching(self) -> bool:
+        """Whether another screen is in command of the bench."""
+        frame, screen = self.dash.seen.frame, self.dash.bench.screen
+        return frame is not None and screen is not None and frame.commander_id not in ("", screen.id)
+
     def asked(self) -> tuple[str, str]:
-        """The channel that a value typed now is for, and its unit; both empty where none is."""
+        """The channel that a value typed now is for, and its unit; both empty where none is, or not of this screen."""
         frame = self._frame_now()
-        if frame is None or not frame.guide.typed or self.dash.recorded is not None:
+        if frame is None or not frame.guide.typed or self.dash.recorded is not None or self.watching:
             return "", ""
         if self.entry.again and self.entry.again != frame.guide.typed:
             its = self.dash.bench_facts.channels.get(self.entry.again)
@@ -57,7 +63,8 @@ class EntryKeys(PlaceScreen[None]):
         """Put away text that was begun for another channel or step: it must not be taken for this one's."""
         if self.entry.text and not self.entry.sending and self.entry.of != self._of():
             self.entry.clear()
-            self.dash.say("The step has changed: what was in the field was put away", bad=True)
+            why = "Another screen is in command" if self.watching else "The step has changed"
+            self.dash.say(f"{why}: what was in the field was put away", bad=True)
 
     def typed_key(self, event: events.Key) -> bool:
         """Whether this key belongs to a value that is asked for."""
@@ -100,6 +107,10 @@ class EntryKeys(PlaceScreen[None]):
         """Send what is in the field; it stays, with the reason, when it is refused."""
         entry, (channel, _) = self.entry, self.asked()
         if entry.sending:
+            return
+        if unheard := self.dash.unheard():
+            entry.fault = unheard
+            self.draw()
             return
         entry.sending, self._sent_s = True, self.dash.now_s()
         text = entry.text
