@@ -4,13 +4,14 @@ from acquire.client import Lost
 from acquire.demo.run import BY_ITSELF
 from acquire.records import LiveEvent, Template, Wants
 from acquire.ui.screens.bench import BenchScreen
+from acquire.ui.screens.form import FormScreen
 from acquire.ui.watch import FLASH_S, SILENCE_S
 from acquire.ui.widgets.guide import GuidePanel
 from acquire.ui.widgets.readout import ReadOutPanel
 from acquire.values import Mark, Standing, StepView
 from tests.ui.fake import IN, SETUP, TARGET_PA, ended_view, frame, point, pull_view, reading, request, row, taken_event
 from tests.ui.helpers import SIZES, stand
-from tests.ui.test_company import BESIDE
+from tests.ui.test_company import BESIDE, MINE
 
 WANTS = Wants(lift_m=0.3 * IN, test_pressure_pa=TARGET_PA)
 OPEN = frame(pull=pull_view(2), situation="open_valve", sentence="Open the valve to 0.300 in: 0.045 more.",
@@ -147,6 +148,41 @@ async def test_every_screen_says_that_the_daemon_is_lost_and_no_longer_once_it_i
         await its.sees("The head")
         its.bench.play(Lost("gone"))
         await its.until(lambda: its.rows()[0].strip(" ").startswith(told), "the loss over the form")
+
+
+async def test_no_key_that_tells_the_bench_what_to_do_is_offered_while_its_daemon_is_lost() -> None:
+    office = {"commander_id": "other-12345", "commander": "office"}
+    async with stand(first=HOLD, screen=MINE, open_rows=[row(5)], last=request()) as its:
+        for shown, offered in (
+            (HOLD, "Enter take"),
+            (HOLD.model_copy(update=office), "c take over"),
+            (frame(3.0), "u unfinished"),
+        ):
+            await its.show(shown)
+            assert offered in its.rows()[-1]
+            its.bench.play(Lost("gone"))
+            await its.until(lambda offered=offered: offered not in its.rows()[-1], offered)  # type: ignore[misc]
+            assert "skip" not in its.rows()[-1]
+            assert "i instruments  ? help" in its.rows()[-1]
+        # nor is command of it taken later
+        await its.show(HOLD.model_copy(update=office))
+        its.bench.play(Lost("gone"))
+        await its.sees("No word from the bench")
+        await its.press("c")
+        await its.sees("! Not sent")
+        assert its.bench.took_command == 0
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_escape_leads_on_from_the_verdict_and_back_to_it(size: tuple[int, int]) -> None:
+    async with stand(
+        size, frame(pull=ended_view(), situation="ended", sentence="Pull complete."), last=request()
+    ) as its:
+        await its.press("escape")
+        await its.until(lambda: isinstance(its.app.screen, FormScreen), "the form of the next head")
+        await its.press("escape")
+        await its.until(lambda: isinstance(its.app.screen, BenchScreen), "the verdict again")
+        assert its.bench.begun == []
 
 
 @pytest.mark.parametrize("size", SIZES)

@@ -35,7 +35,7 @@ class TextLine(Canvas):
 
 def key_spans(keys: Sequence[Key], words: dict[str, str], width: int, before: str = "") -> list[Span]:
     """``before``, then keys and words, as many as fit; the way out and help always have their place at the end."""
-    last = [key for key in keys if "escape" in key.keys]
+    last = [key for key in keys if key.keys[0] == "escape"]
     tail = [span for key in last for span in _key_span(key, words)] + tapped(HELP, "app.tap('f1')")
     room = width - width_of(tail)
     spans: list[Span] = []
