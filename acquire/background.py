@@ -11,7 +11,9 @@ from acquire.client import Client, ClientError
 from acquire.records import Refused
 from acquire.where import state_folder
 
-_START_S = 30.0
+_START_S = 300.0
+_SAID_AFTER_S = 4.0
+GETTING_READY = "Getting ready: the first start after an update takes about half a minute."
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,8 +30,10 @@ class Started:
         self.process.wait()
 
 
-def start_daemon(config: Path, bench: str, pause: Callable[[float], None] = time.sleep) -> Started:
-    """Start it and wait until it answers. Raises ``Refused`` with the last thing that it said."""
+def start_daemon(
+    config: Path, bench: str, pause: Callable[[float], None] = time.sleep, say: Callable[[str], None] = lambda _: None
+) -> Started:
+    """Start it and wait until it answers; a long wait is said. Raises ``Refused`` with the last thing that it said."""
     log = state_folder() / "daemon.log"
     log.parent.mkdir(parents=True, exist_ok=True)
     command = [sys.executable, "-m", "acquire", "serve", "--config", str(config)]
@@ -47,7 +51,7 @@ def start_daemon(config: Path, bench: str, pause: Callable[[float], None] = time
             creationflags=apart,
         )
     try:
-        until_it_answers(process, log, bench, pause)
+        until_it_answers(process, log, bench, pause, say)
     except Refused as refused:
         process.kill()
         process.wait()
@@ -56,11 +60,19 @@ def start_daemon(config: Path, bench: str, pause: Callable[[float], None] = time
 
 
 def until_it_answers(
-    process: "subprocess.Popen[bytes]", log: Path, bench: str | None = None, pause: Callable[[float], None] = time.sleep
+    process: "subprocess.Popen[bytes]",
+    log: Path,
+    bench: str | None = None,
+    pause: Callable[[float], None] = time.sleep,
+    say: Callable[[str], None] = lambda _: None,
 ) -> Client:
     """The daemon that ``process`` becomes, once it answers. Raises ``Refused`` with the last thing that it said."""
-    until = time.monotonic() + _START_S
-    while time.monotonic() < until and process.poll() is None:
+    begun = time.monotonic()
+    said_so = False
+    while time.monotonic() < begun + _START_S and process.poll() is None:
+        if not said_so and time.monotonic() > begun + _SAID_AFTER_S:
+            said_so = True
+            say(GETTING_READY)
         try:
             client = Client.find(bench)
             client.health()

@@ -42,7 +42,7 @@ class _Commands:
     def start(self, config: Path, bench: str) -> None:
         from acquire.background import start_daemon
 
-        self._started = start_daemon(config, bench)
+        self._started = start_daemon(config, bench, say=click.echo)
         click.echo(f"The daemon runs; what it says goes to {self._started.log}")
 
     def stop(self) -> None:

@@ -14,7 +14,7 @@ from concurrent.futures import Future
 from pathlib import Path
 from typing import Any
 
-from acquire import __version__, compiled
+from acquire import __version__
 from acquire.basis import Basis
 from acquire.bench_records import BenchRecord
 from acquire.budget.propagation import prepare as prepare_budgets
@@ -185,8 +185,6 @@ class Engine:
         self._archive.close()
 
     def _load(self) -> None:
-        if not compiled.is_there():
-            self._tell("notice", "Getting ready: the first start after an update takes about half a minute.")
         prepare_judgement()
         prepare_budgets()
         self._loaded()

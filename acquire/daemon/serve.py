@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from acquire.clock import SystemClock
+from acquire.compiled import is_there
 from acquire.config import ServiceSettings, load_config
 from acquire.daemon.engine import Engine
 from acquire.daemon.single import claim
@@ -13,6 +14,7 @@ from acquire.records import LiveEvent, Refused
 from acquire.service import Service
 from acquire.service.logs import NOTICE, is_journal, start_logging
 from acquire.service.server import Beyond
+from acquire.stabiliser.prepare import prepare
 from acquire.where import log_path
 
 log = logging.getLogger("steadydraw")
@@ -41,6 +43,9 @@ def serve_bench(config_path: Path, archive_path: Path, asked: Serving) -> None:
     host, port, beyond = where_to_listen(config.service, asked)
     with claim(config.name, archive_path, ports, clock, log_file):
         start_logging(log_file)
+        if not is_there():
+            log.info("getting ready: the first start after an update takes about half a minute")
+            prepare()
         text = config_path.read_text(encoding="utf-8")
         engine = Engine(config, text, archive_path, clock, loaded=spare_what_is_loaded)
         publisher = None

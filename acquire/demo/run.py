@@ -50,7 +50,7 @@ def _run(story: Story, out: Path, seed: int, speed: float, endpoints: str | None
         text = demo_config_text(sim.ports)
         config = parse_config(text, "the demo's configuration")
         (out / "bench.toml").write_text(text, encoding="utf-8")
-        with daemon_on(out, speed) as client, operator_follows(client, sim):
+        with daemon_on(out, speed, say) as client, operator_follows(client, sim):
             if story == "hands off":
                 return _hands_off(client, sim, config, out, seed, say)
             if story == "two heads":
@@ -89,7 +89,7 @@ def simulated_bench(seed: int, speed: float, endpoints: str | None = None) -> It
 
 
 @contextmanager
-def daemon_on(out: Path, speed: float) -> Iterator[Client]:
+def daemon_on(out: Path, speed: float, say: Callable[[str], None] = lambda _: None) -> Iterator[Client]:
     """The daemon on ``out/bench.toml`` and ``out/archive.db``, ready to be asked."""
     environment = os.environ | {"STEADYDRAW_HOME": str(out / "home")}
     command = [sys.executable, "-m", "acquire", "serve", "--config", str(out / "bench.toml")]
@@ -99,7 +99,7 @@ def daemon_on(out: Path, speed: float) -> Iterator[Client]:
         try:
             # where this process finds the daemon's address, too
             os.environ["STEADYDRAW_HOME"] = str(out / "home")
-            yield until_it_answers(process, out / "daemon.log")
+            yield until_it_answers(process, out / "daemon.log", say=say)
         finally:
             _end(process)
 

@@ -2,7 +2,7 @@
 
 Witnesses first, then what is left of the approach. All that is kept between
 calls stands in records and columns (``Kept``); what only happens now and then
-(a reading is taken, a stay teaches something) is left to who calls.
+(a look at the fit, what a stay teaches) is left to who calls.
 """
 
 import math
@@ -15,14 +15,14 @@ from acquire.compiled import NEVER_US, Record, compiled, fields
 from acquire.series import Floats
 from acquire.stabiliser import pace, swings, unchanging, witness
 from acquire.stabiliser.blocks import BLOCK_US, Times, close, same_for_too_long
-from acquire.stabiliser.look import LEARNS_FROM, FitKept, begin, look
+from acquire.stabiliser.look import LEAST_BLOCKS
 from acquire.stabiliser.order import ordered
-from acquire.stabiliser.sums import SumsKept, add_block, clear
+from acquire.stabiliser.sums import SumsKept, add_block
 
 LIFT, PRESSURE, FLOW, TICK = 0, 1, 2, 3
 """Kinds of what comes in; ``TICK`` is no sample: the block ends here, whatever has come."""
-USED, READY, TEACHES, FULL = 0, 1, 2, 3
-"""Why a run ends: all is used; a reading can be taken; a stay is over that was long enough to learn from; no room."""
+USED, LOOK, ENDS, FULL = 0, 1, 2, 3
+"""Why a run ends: all is used; a look at the fit is due; a stay is over, and its sums with it; there is no room."""
 SAID, SILENT, MOVING, FROZEN, SLOW, SHORT, LOOKED = 0, 1, 2, 3, 4, 5, 6
 """Where it stands: as was said last; what keeps the reading back; or as the last look at the fit says."""
 _SILENT_US = 2_000_000
@@ -30,7 +30,6 @@ _SKIP_US = 150_000
 _STRAY = 0.02
 """Share of the test pressure: in a block that spreads over more, one reading is probably spoilt."""
 SHORTEST_S = 0.95
-_LEAST_BLOCKS = 8
 
 JUDGE = fields(
     ("stepping", "?"),
@@ -53,13 +52,15 @@ JUDGE = fields(
     ("captured", "?"),
     ("blocks", "i8"),
     ("in_tick", "?"),
+    ("is_block", "?"),
+    # nothing is in the sums yet
+    ("is_new", "?"),
     ("swung", "?"),
     ("stands", "i8"),
     ("lift_moves", "?"),
     ("pressure_moves", "?"),
     ("short_s", "f8"),
     ("waited_s", "f8"),
-    ("longest_wait_s", "f8"),
 )
 
 
@@ -81,7 +82,6 @@ class Kept(NamedTuple):
     mass_kg_s: Floats
     blocks: npt.NDArray[np.void]
     sums: SumsKept
-    fit: FitKept
 
 
 @compiled
@@ -91,14 +91,18 @@ def run(kept: Kept, kind: npt.NDArray[np.int8], t_us: Times, first: Floats, seco
     ``first``: lift (m), test pressure (Pa) or area (m2); ``second``: mass flow (kg/s) beside an area.
     """
     judge = kept.judge
-    if judge.in_tick:
-        why = _after_learning(kept)
-        if why != USED:
-            return at, why
-    while at < t_us.size:
-        its, now_us = kind[at], t_us[at]
+    while True:
+        if judge.in_tick:
+            judge.in_tick = False
+            if judge.is_block:
+                _place(kept)
+            if judge.stepping and _judge(kept):
+                return at, LOOK
+        if at >= t_us.size:
+            return at, USED
         if kept.meter.n >= kept.t_us.size or judge.pressures >= kept.pressures.size or judge.blocks >= kept.blocks.size:
             return at, FULL
+        its, now_us = kind[at], t_us[at]
         if its == LIFT:
             witness.see_lift(kept.lift, now_us, first[at])
         elif its == PRESSURE:
@@ -112,14 +116,15 @@ def run(kept: Kept, kind: npt.NDArray[np.int8], t_us: Times, first: Floats, seco
             judge.flow_us = now_us
         at += 1
         if now_us >= judge.close_us or its == TICK:
-            why = _tick(kept, now_us)
-            if why != USED:
-                return at, why
-    return at, USED
+            _close_tick(kept, now_us)
+            judge.in_tick = True
+            if judge.is_block and not judge.is_new and _origin_us(kept) != judge.origin_us:
+                return at, ENDS
 
 
 @compiled
-def _tick(kept: Kept, now_us: int) -> int:
+def _close_tick(kept: Kept, now_us: int) -> None:
+    """The block and the pressures since the last tick are complete."""
     judge = kept.judge
     start_us = max(judge.close_us - BLOCK_US, 0)
     judge.close_us = (now_us // BLOCK_US + 1) * BLOCK_US
@@ -140,17 +145,9 @@ def _tick(kept: Kept, now_us: int) -> int:
             mean = middle if strays else total / values.size
             swings.follow(kept.swings, now_us / 1e6, mean, judge.target_pa)
         judge.pressures = 0
-    is_block = close(kept.meter, kept.t_us, kept.area_m2, kept.mass_kg_s, kept.block)
-    pace.count(kept.flow_pace, now_us, kept.block.n + kept.block.rejected if is_block else 0)
-    if not is_block:
-        return _judge(kept)
     judge.swung = seen and judge.stepping
-    origin_us = _origin_us(kept)
-    teaches = not (judge.captured or judge.flow_frozen or judge.pressure_frozen)
-    if origin_us != judge.origin_us and teaches and kept.sums.its.n >= LEARNS_FROM:
-        judge.in_tick = True
-        return TEACHES
-    return _place(kept, origin_us)
+    judge.is_block = close(kept.meter, kept.t_us, kept.area_m2, kept.mass_kg_s, kept.block)
+    pace.count(kept.flow_pace, now_us, kept.block.n + kept.block.rejected if judge.is_block else 0)
 
 
 @compiled
@@ -164,12 +161,11 @@ def _origin_us(kept: Kept) -> int:
 
 
 @compiled
-def _place(kept: Kept, origin_us: int) -> int:
-    """The new block into the record and the sums; then judge."""
-    judge, block, sums = kept.judge, kept.block, kept.sums
+def _place(kept: Kept) -> None:
+    """The new block into the record and the sums."""
+    judge, block = kept.judge, kept.block
+    origin_us = _origin_us(kept)
     if origin_us != judge.origin_us:
-        clear(sums)
-        begin(kept.fit)
         judge.blocks = 0
         judge.origin_us = origin_us
         judge.next_look = 0
@@ -178,15 +174,14 @@ def _place(kept: Kept, origin_us: int) -> int:
     kept.blocks[n] = block
     judge.blocks = n + 1
     if origin_us != NEVER_US and block.t_start_us >= max(origin_us + _SKIP_US, judge.aimed_us) and judge.swung:
-        add_block(sums, (block.t_mean_us - origin_us) / 1e6, block.area_m2, kept.swings.effects, gap)
-    return _judge(kept)
+        judge.is_new = False
+        add_block(kept.sums, (block.t_mean_us - origin_us) / 1e6, block.area_m2, kept.swings.effects, gap)
 
 
 @compiled
-def _judge(kept: Kept) -> int:
+def _judge(kept: Kept) -> bool:
+    """Whether a look at the fit is due; else where it stands is written down."""
     judge, lift = kept.judge, kept.lift
-    if not judge.stepping:
-        return USED
     judge.ticks += 1
     now_us = judge.now_us
     watched = not math.isnan(lift.target_m)
@@ -202,33 +197,19 @@ def _judge(kept: Kept) -> int:
     if judge.lift_moves or judge.pressure_moves:
         return _lose(judge, MOVING)
     if judge.captured:
-        return USED
+        return False
     if judge.flow_frozen or judge.pressure_frozen or kept.flow_pace.slow_for or kept.pressure_pace.slow_for:
         judge.begun_us = NEVER_US
         judge.stands = FROZEN if judge.flow_frozen or judge.pressure_frozen else SLOW
-        return USED
+        return False
     judge.begun_us = max(judge.begun_us, lift_since_us, pressure_since_us, judge.aimed_us, judge.thawed_us)
     if judge.ticks < judge.next_look:
-        return USED
-    waited_s = (now_us - judge.begun_us) / 1e6
-    judge.short_s = max(SHORTEST_S - waited_s, (witness.STILL_US - (now_us - lift_since_us)) / 1e6)
+        return False
+    judge.waited_s = (now_us - judge.begun_us) / 1e6
+    judge.short_s = max(SHORTEST_S - judge.waited_s, (witness.STILL_US - (now_us - lift_since_us)) / 1e6)
     n = kept.sums.its.n
-    if n < _LEAST_BLOCKS or (judge.short_s > 0 and n < 12):
-        judge.stands = SHORT
-        return USED
-    return _look(kept, waited_s)
-
-
-@compiled
-def _look(kept: Kept, waited_s: float) -> int:
-    judge, its = kept.judge, kept.fit.its
-    good = look(kept.sums, kept.fit, kept.blocks[: judge.blocks], judge.begun_us)
-    far = its.half_width / max(abs(its.value), 1e-12) / its.wanted
-    # far from the goal the next look may wait longer
-    judge.next_look = judge.ticks + (2 if far < 2 else 3 if far < 6 else 5)
-    judge.waited_s = waited_s
-    judge.stands = LOOKED
-    return READY if judge.short_s <= 0 and (good or waited_s >= judge.longest_wait_s) else USED
+    judge.stands = SHORT if n < LEAST_BLOCKS or (judge.short_s > 0 and n < 12) else LOOKED
+    return bool(judge.stands == LOOKED)
 
 
 @compiled
@@ -252,15 +233,8 @@ def _look_for_old(kept: Kept, watched: bool) -> None:
 
 
 @compiled
-def _lose(judge: Record, stands: int) -> int:
+def _lose(judge: Record, stands: int) -> bool:
     judge.captured = False
     judge.begun_us = NEVER_US
     judge.stands = stands
-    return USED
-
-
-@compiled
-def _after_learning(kept: Kept) -> int:
-    """The rest of a tick that ended a stay, once that has been learned from."""
-    kept.judge.in_tick = False
-    return _place(kept, _origin_us(kept))
+    return False

@@ -10,10 +10,10 @@ from acquire.config import Settling
 from acquire.response import BenchResponse
 from acquire.series import Floats
 from acquire.stabiliser import pace
-from acquire.stabiliser.advance import FLOW, FULL, JUDGE, LIFT, PRESSURE, READY, SAID, TEACHES, TICK, Kept, run
+from acquire.stabiliser.advance import ENDS, FLOW, FULL, JUDGE, LIFT, LOOK, PRESSURE, SAID, TICK, USED, Kept, run
 from acquire.stabiliser.blocks import BLOCK, new_meter
 from acquire.stabiliser.captures import by_hand, reading
-from acquire.stabiliser.look import begin, learn, new_fit, shown
+from acquire.stabiliser.look import begin, learn, look, new_fit, shown
 from acquire.stabiliser.standing import half_width_rel, standing
 from acquire.stabiliser.sums import SumsKept, clear
 from acquire.stabiliser.swings import new_swings
@@ -36,7 +36,8 @@ class Stabiliser:
 
     def __init__(self, settings: Settling, learned: BenchResponse | None = None) -> None:
         self._settings = settings
-        self._kept = _new_kept(settings, learned)
+        self._kept = _new_kept(settings)
+        self._fit = new_fit(settings, learned)
         self._judge = self._kept.judge
         self._close_us = 0
         self._kind: list[int] = []
@@ -49,7 +50,7 @@ class Stabiliser:
     @property
     def learned(self) -> BenchResponse:
         """What the bench has shown so far: worth keeping for its next pull."""
-        return shown(self._kept.fit)
+        return shown(self._fit)
 
     # ------------------------------------------------------------ what comes in
 
@@ -57,14 +58,11 @@ class Stabiliser:
         """A new target from ``t_us`` on; whatever was captured is dropped."""
         self._use_waiting()
         kept, judge = self._kept, self._judge
-        if not judge["captured"] and judge["origin_us"] != NEVER_US:
-            self._learn()
+        self._end_stay()
         judge["stepping"], judge["target_pa"], judge["aimed_us"] = True, step.test_pressure_pa, t_us
         # stillness is a matter of the valve and stays
         kept.lift["target_m"] = math.nan if step.lift_m is None else step.lift_m
         aim_pressure(kept.pressure, step.test_pressure_pa)
-        clear(kept.sums)
-        begin(kept.fit)
         judge["blocks"] = 0
         judge["captured"], judge["begun_us"], judge["origin_us"] = False, NEVER_US, NEVER_US
         judge["stands"] = SAID
@@ -130,15 +128,12 @@ class Stabiliser:
     ) -> int:
         while True:
             at, why = run(self._kept, kind, t_us, first, second, at)
-            if why == READY:
-                self._take()
+            if why == USED or (why == LOOK and self._look()):
                 break
-            if why == TEACHES:
-                self._learn()
+            if why == ENDS:
+                self._end_stay()
             elif why == FULL:
                 self._make_room()
-            else:
-                break
         self._close_us = int(self._judge["close_us"])
         return at
 
@@ -163,7 +158,7 @@ class Stabiliser:
     def standing(self) -> Standing:
         """Where the judgement stands now."""
         stands = self._judge["stands"]
-        return self._standing if stands == SAID else standing(self._kept, self._settings)
+        return self._standing if stands == SAID else standing(self._kept, self._fit, self._settings)
 
     def capture(self) -> Capture | None:
         """The accepted reading, exactly while the standing is settled."""
@@ -174,19 +169,27 @@ class Stabiliser:
         blocks = self._blocks
         return self.capture() or (by_hand(blocks[-_BY_HAND:]) if blocks.size else None)
 
-    # ------------------------------------------------------------ taking and learning
+    # ------------------------------------------------------------ looking, taking, learning
 
     @property
     def _blocks(self) -> npt.NDArray[np.void]:
         return self._kept.blocks[: self._judge["blocks"]]
 
-    def _learn(self) -> None:
-        judge = self._judge
-        if not (judge["flow_frozen"] or judge["pressure_frozen"]):
-            learn(self._kept.sums, self._kept.fit, self._blocks)
+    def _look(self) -> bool:
+        """Look at the fit; whether a reading is taken by it."""
+        judge, settings = self._judge, self._settings
+        good = look(self._kept.sums, self._fit, self._blocks, int(judge["begun_us"]))
+        half_rel = half_width_rel(self._fit)
+        far = half_rel / settings.wanted
+        # far from the goal the next look may wait longer
+        judge["next_look"] = judge["ticks"] + (2 if far < 2 else 3 if far < 6 else 5)
+        if judge["short_s"] > 0 or not (good or judge["waited_s"] >= settings.longest_wait_s):
+            return False
+        self._take(half_rel)
+        return True
 
-    def _take(self) -> None:
-        kept, settings, half_rel = self._kept, self._settings, half_width_rel(self._kept)
+    def _take(self, half_rel: float) -> None:
+        settings, its = self._settings, self._fit.its
         reached = half_rel <= settings.wanted
         reason = (
             "settled"
@@ -194,19 +197,31 @@ class Stabiliser:
             else f"too unsteady for {100 * settings.wanted:.2g} % in {settings.longest_wait_s:.0f} s: "
             f"taken with {100 * half_rel:.2g} %"
         )
-        window = self._blocks[kept.fit.its["first_block"] :]
-        self._capture = capture = reading(window, kept.fit.its, float(kept.sums.its["scale"]), reached, reason)
+        window = self._blocks[its["first_block"] :]
+        self._capture = capture = reading(window, its, float(self._kept.sums.its["scale"]), reached, reason)
         self._judge["captured"], self._judge["stands"] = True, SAID
         drift = capture.drift_m2_per_s / capture.area_m2 * 60 if capture.area_m2 else None
         self._standing = Standing("settled", (), 0.0, half_rel, drift, reason)
         self._learn()
 
+    def _learn(self) -> None:
+        if not (self._judge["flow_frozen"] or self._judge["pressure_frozen"]):
+            learn(self._kept.sums, self._fit, self._blocks)
 
-def _new_kept(settings: Settling, learned: BenchResponse | None) -> Kept:
+    def _end_stay(self) -> None:
+        """Learn from the stay, unless its reading did so already, and begin its sums anew."""
+        if not self._judge["captured"]:
+            self._learn()
+        clear(self._kept.sums)
+        begin(self._fit)
+        self._judge["is_new"] = True
+
+
+def _new_kept(settings: Settling) -> Kept:
     judge = new(JUDGE)
     for name in ("flow_us", "pressure_us", "origin_us", "begun_us", "froze_us"):
         judge[name] = NEVER_US
-    judge["longest_wait_s"] = settings.longest_wait_s
+    judge["is_new"] = True
     return Kept(
         judge,
         lift_witness(settings.lift_tolerance_m),
@@ -223,5 +238,4 @@ def _new_kept(settings: Settling, learned: BenchResponse | None) -> Kept:
         np.zeros(_ROOM),
         np.zeros(_MOST_BLOCKS, BLOCK),
         SumsKept.none(),
-        new_fit(settings, learned),
     )

@@ -65,7 +65,7 @@ _BEYOND = 0.02
 _FALSE = 0.8
 _LEFT = 1.0
 """Nothing is taken while more than this share of the half-width wanted is still to come."""
-_LEAST_BLOCKS = 8
+LEAST_BLOCKS = 8
 # linear between entries: to 2e-5
 _CHANCES = np.array([NormalDist().cdf(i / A_UNIT - FARTHEST) for i in range(round(2 * FARTHEST * A_UNIT) + 2)])
 _factor = compiled(t_factor)
@@ -221,7 +221,7 @@ def look(sums: SumsKept, fit: FitKept, blocks: npt.NDArray[np.void], begun_us: i
     if not its.is_late and its.left < LATE * size and its.half_width < 3 * LATE * size:
         _narrow(sums, fit, size)
     wanted = its.wanted * abs(its.value)
-    near = sums.its.n >= _LEAST_BLOCKS and its.half_width <= wanted and its.left <= _LEFT * wanted
+    near = sums.its.n >= LEAST_BLOCKS and its.half_width <= wanted and its.left <= _LEFT * wanted
     return bool(near and its.beyond <= _BEYOND)
 
 

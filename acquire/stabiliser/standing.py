@@ -6,11 +6,11 @@ from acquire.config import Settling
 from acquire.stabiliser import pace
 from acquire.stabiliser.advance import FROZEN, LOOKED, MOVING, SHORT, SILENT, SLOW, Kept
 from acquire.stabiliser.blocks import BLOCK_S
-from acquire.stabiliser.look import half_width_factor, swing_share
+from acquire.stabiliser.look import FitKept, half_width_factor, swing_share
 from acquire.values import Missing, Standing
 
 
-def standing(kept: Kept, settings: Settling) -> Standing:
+def standing(kept: Kept, fit: FitKept, settings: Settling) -> Standing:
     """What keeps a reading back, and for how long about."""
     judge, stands = kept.judge, kept.judge["stands"]
     if stands == SILENT:
@@ -33,17 +33,17 @@ def standing(kept: Kept, settings: Settling) -> Standing:
     if stands == SHORT:
         return Standing("settling", ("readings",), remaining_s=max(0.1, float(judge["short_s"])))
     assert stands == LOOKED
-    return _still_missing(kept, settings)
+    return _still_missing(kept, fit, settings)
 
 
-def half_width_rel(kept: Kept) -> float:
+def half_width_rel(fit: FitKept) -> float:
     """The 95 % half-width by the last look, relative to its value."""
-    its = kept.fit.its
+    its = fit.its
     return float(its["half_width"] / max(abs(its["value"]), 1e-12))
 
 
-def _still_missing(kept: Kept, settings: Settling) -> Standing:
-    its, wanted, half = kept.fit.its, settings.wanted, half_width_rel(kept)
+def _still_missing(kept: Kept, fit: FitKept, settings: Settling) -> Standing:
+    its, wanted, half = fit.its, settings.wanted, half_width_rel(fit)
     waited_s, short_s = float(kept.judge["waited_s"]), float(kept.judge["short_s"])
     # of the noise alone, per root second
     noise = 1.96 * half_width_factor(float(its["dof"])) * math.sqrt(its["variance"] * its["ratio"] * BLOCK_S)
@@ -53,7 +53,7 @@ def _still_missing(kept: Kept, settings: Settling) -> Standing:
         missing.append("readings")
     if half > wanted and scatter > 0.8 * half:
         missing.append("noise")
-    elif half > wanted and swing_share(kept.fit) > 0.4:
+    elif half > wanted and swing_share(fit) > 0.4:
         missing.append("hunting")
     else:
         missing.append("drift")

@@ -208,14 +208,14 @@ def test_a_stay_that_ends_with_the_very_last_sample_of_a_push_has_taught_all_the
     first = its.first.copy()
     first[moves:][its.kind[moves:] == LIFT] = 0.5 * LIFT_M
     its = its._replace(first=first)
-    before = stabiliser._kept.fit.learned.copy()
+    before = stabiliser._fit.learned.copy()
     end, taught = 0, ""
     ends: list[bool] = []
     while not taught:
         end += 1
         assert push_until(stabiliser, its, end - 1, end) == end
         ends.append(bool(stabiliser._kept.judge["in_tick"]))
-        if (stabiliser._kept.fit.learned != before).any():
+        if (stabiliser._fit.learned != before).any():
             taught = repr(stabiliser.learned)
     assert its.t_us[end - 1] > 5_000_000
     assert not any(ends)
