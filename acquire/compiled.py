@@ -43,7 +43,8 @@ def _keeps() -> bool:
     """Whether what is compiled can be kept, in a folder for just these sources; old ones are removed."""
     if numba is None:
         return False
-    state = hashlib.sha256(f"{numba.__version__} {np.__version__}".encode())
+    # by their place too: the compiler keeps what it made by that
+    state = hashlib.sha256(f"{numba.__version__} {np.__version__} {Path(__file__)}".encode())
     for source in sources():
         state.update(source.read_bytes())
     given = numba.config.CACHE_DIR
