@@ -67,8 +67,18 @@ def _keeps() -> bool:
 
 
 def is_there() -> bool:
-    """Whether what is compiled is kept from an earlier start; else the first use takes half a minute."""
-    return not _COMPILES or (_KEPT and any(Path(numba.config.CACHE_DIR).rglob("advance.run*.nbi")))
+    """Whether all that is compiled is kept from an earlier start; else the first use takes half a minute."""
+    return not _COMPILES or (_KEPT and _mark().exists())
+
+
+def say_all_is_there() -> None:
+    """All has been compiled: so it is kept, where it can be."""
+    if _COMPILES and _KEPT:
+        _mark().touch()
+
+
+def _mark() -> Path:
+    return Path(numba.config.CACHE_DIR) / "all"
 
 
 numba = _compiler()

@@ -1,5 +1,6 @@
 """Have all compiled that a judgement needs, before anybody waits for it."""
 
+from acquire.compiled import say_all_is_there
 from acquire.config import Settling
 from acquire.stabiliser.judge import Stabiliser
 from acquire.values import Step
@@ -21,5 +22,6 @@ def prepare() -> bool:
         stabiliser.push_flow(t_us, _AREA_M2 * (1 + off), 0.1 * (1 + off))
         stabiliser.standing()
         if stabiliser.capture() is not None:
+            say_all_is_there()
             return True
     return False

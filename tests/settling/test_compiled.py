@@ -179,3 +179,12 @@ def test_a_division_by_zero_is_infinite() -> None:
     if compiled._COMPILES:
         assert over(1.0, 0.0) == math.inf
     assert over(np.float64(1.0), 2.0) == 0.5
+
+
+def test_all_counts_as_compiled_only_once_an_invented_stay_was_judged(tmp_path: Path) -> None:
+    program = (
+        "from acquire import compiled; import sys; compiled.numba.config.CACHE_DIR = sys.argv[1]; "
+        "before = compiled.is_there(); compiled.say_all_is_there(); print(before, compiled.is_there())"
+    )
+    done = subprocess.run([sys.executable, "-c", program, str(tmp_path)], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["False", "True"]
