@@ -31,10 +31,10 @@ _STRAY = 0.02
 """Share of the test pressure: in a block that spreads over more, one reading is probably spoilt."""
 SHORTEST_S = 0.95
 
-# Times are ``NEVER_US`` where there is none. ``origin_us``: since when the record shows one approach; ``begun_us``: since
-# when everything has been in place; ``close_us``: the first sample at or after it ends the block. ``pressures`` and
-# ``blocks``: how many of their columns are filled; ``next_look``: the tick before which no look is due; ``in_tick``: a
-# block has ended and is still to be placed and judged; ``swung``: the pressure beside it is known.
+# Times are ``NEVER_US`` where there is none. ``origin_us``: since when the record shows one approach; ``begun_us``:
+# since when everything has been in place; ``close_us``: the first sample at or after it ends the block. ``pressures``
+# and ``blocks``: how many of their columns are filled; ``next_look``: the tick before which no look is due;
+# ``in_tick``: a block has ended and is still to be placed and judged; ``swung``: the pressure beside it is known.
 JUDGE = fields(
     ("stepping", "?"),
     ("target_pa", "f8"),
