@@ -38,8 +38,9 @@ def pull_beside(archive: Pulls, pull_id: int, other_id: int | None = None) -> Pu
     first. Pulls of unlike convention or reference, and simulated beside
     measured ones, are no shadow: their curves do not lie on one scale. One with
     the leakage taken off beside one without is a shadow only where it is asked
-    for, says so, and casts no doubt. Where there is none, points are doubted beside the same head's newest pull of the
-    other direction. Raises ``ArchiveError``.
+    for, says so, and casts no doubt. Where there is none, points are doubted
+    beside the same head's newest pull of the other direction. Raises
+    ``ArchiveError``.
     """
     present = archive.pull(pull_id)
     if present.request.kind != "lift":

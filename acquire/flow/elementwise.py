@@ -1,4 +1,4 @@
-"""The same formula for a float, for an uncertain number, and for many floats in an array of shape (n,).
+"""The same formula for a float, for a traced number of a budget, and for many floats in an array of shape (n,).
 
 What comes out for a sample never depends on those beside it: many at once give
 the same to the last bit as one by one. Sums, products, quotients and square
@@ -43,7 +43,7 @@ def root(x: N) -> N:
 
     if isinstance(x, np.ndarray):
         return np.sqrt(x)
-    return x**0.5  # an uncertain number
+    return x**0.5  # a traced number
 
 
 def at_least(x: N, least: float) -> N:

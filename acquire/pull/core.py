@@ -130,7 +130,7 @@ class PullCore:
     @property
     def awaited(self) -> tuple[str, ...]:
         """What is to be typed now, the first of it first."""
-        if self._phase in ("zero_before", "zero_after"):
+        if self._reads_zeros:
             return self._zero_reader.awaited()
         return self._reading.awaited if self._phase == "steps" else ()
 
@@ -265,7 +265,7 @@ class PullCore:
                 if not self._lift_watch.passes(seen):
                     for sighting in seen.one_by_one():
                         self._watch_lift(sighting, outputs)
-            elif self._phase in ("zero_before", "zero_after") and not self._lift_watch.counts:
+            elif self._reads_zeros and not self._lift_watch.counts:
                 at = self._rest(its, at)
             if at < its.count:
                 sample = its.one(at)
@@ -285,6 +285,10 @@ class PullCore:
                 reader.push_many(t_us, signal, values)
         return end
 
+    @property
+    def _reads_zeros(self) -> bool:
+        return self._phase in ("zero_before", "zero_after")
+
     def _begin(self) -> list[Output]:
         outputs: list[Output] = []
         for mark in self._old if self._phase != "ended" else ():
@@ -293,7 +297,7 @@ class PullCore:
         return outputs
 
     def _signal(self, channel: str, t_us: int, value: float, outputs: list[Output]) -> None:
-        if self._phase in ("zero_before", "zero_after"):
+        if self._reads_zeros:
             self._signals.keep(channel, t_us, value)
             if channel == "lift":
                 self._lift_watch.push_at_rest(t_us, value, self._now + 1)
@@ -494,8 +498,7 @@ class PullCore:
         self._reading.aim(self._steps[self._now])
 
     def _skip(self, outputs: list[Output]) -> None:
-        reads_zeros = self._phase in ("zero_before", "zero_after")
-        left_out = self._zero_reader.leave_out(self._signals.zero) if reads_zeros else ()
+        left_out = self._zero_reader.leave_out(self._signals.zero) if self._reads_zeros else ()
         if left_out:
             sentence = zero_left_out(left_out, before=self._phase == "zero_before")
             self._mark(Mark("zero", sentence), outputs)

@@ -29,7 +29,7 @@ _SILENT_US = 2_000_000
 _SKIP_US = 150_000
 _STRAY = 0.02
 """Share of the test pressure: in a block that spreads over more, one reading is probably spoilt."""
-SHORTEST_S = 0.95
+_SHORTEST_S = 0.95
 
 # Times are ``NEVER_US`` where there is none. ``origin_us``: since when the record shows one approach; ``begun_us``:
 # since when everything has been in place; ``close_us``: the first sample at or after it ends the block. ``pressures``
@@ -210,7 +210,7 @@ def _judge(kept: Kept) -> bool:
     if judge.ticks < judge.next_look:
         return False
     judge.waited_s = (now_us - judge.begun_us) / 1e6
-    judge.short_s = max(SHORTEST_S - judge.waited_s, (witness.STILL_US - (now_us - lift_since_us)) / 1e6)
+    judge.short_s = max(_SHORTEST_S - judge.waited_s, (witness.STILL_US - (now_us - lift_since_us)) / 1e6)
     n = kept.sums.its.n
     judge.stands = SHORT if n < LEAST_BLOCKS or (judge.short_s > 0 and n < 12) else LOOKED
     return bool(judge.stands == LOOKED)
